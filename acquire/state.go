@@ -1,0 +1,162 @@
+package acquire
+
+// InstrumentConfig is one [encoder] or [[indicator]] table of the bench file,
+// checked. In JSON it is kept with every stream, so that Ticks can be turned
+// into mm or degrees, and priors stated, years later.
+type InstrumentConfig struct {
+	Kind    Kind   `json:"kind"`
+	Name    string `json:"name"` // "encoder", or the indicator's name
+	Port    string `json:"port"`
+	Baud    int    `json:"baud"`
+	Frame   string `json:"frame"`  // "8N1", "7E1", …
+	Format  string `json:"format"` // "line"
+	Pattern string `json:"pattern"`
+
+	Direction int `json:"direction"` // +1 or −1
+
+	// Encoder.
+	CountsPerRev     float64  `json:"counts_per_rev,omitempty"`
+	EccentricityUDeg *float64 `json:"eccentricity_u_deg,omitempty"` // nil: undeclared
+	AccuracyUDeg     *float64 `json:"accuracy_u_deg,omitempty"`
+	LashDeg          float64  `json:"lash_deg,omitempty"`   // from [alignment]
+	LashUDeg         float64  `json:"lash_u_deg,omitempty"` // from [alignment]
+
+	// Indicator.
+	Unit         string  `json:"unit,omitempty"` // "mm" or "in", used where the line names none
+	ResolutionMM float64 `json:"resolution_mm,omitempty"`
+	Request      string  `json:"request,omitempty"` // bytes that ask for a reading, already unescaped
+	IntervalMS   int     `json:"interval_ms,omitempty"`
+	LatencyMS    float64 `json:"latency_ms"`
+	LatencyUMS   float64 `json:"latency_u_ms"`
+}
+
+// SweepConfig is the bench file's [sweep] table.
+type SweepConfig struct {
+	IdleS       float64 `json:"idle_s"`
+	MotionDeg   float64 `json:"motion_deg"`
+	ReversalDeg float64 `json:"reversal_deg"`
+	ContactMM   float64 `json:"contact_mm"`
+	MinSpanDeg  float64 `json:"min_span_deg"`
+	WindowDeg   float64 `json:"window_deg"`
+}
+
+// DefaultSweepConfig are the contract's defaults.
+func DefaultSweepConfig() SweepConfig {
+	return SweepConfig{IdleS: 30, MotionDeg: 0.3, ReversalDeg: 1.0, ContactMM: 0.02, MinSpanDeg: 6, WindowDeg: 60}
+}
+
+// Config is what a Bench needs to know.
+type Config struct {
+	Name       string
+	Encoder    InstrumentConfig
+	Indicators []InstrumentConfig
+	Sweep      SweepConfig
+}
+
+// InstrumentState is one instrument as the bench sees it now.
+type InstrumentState struct {
+	Kind                  Kind
+	Name, Port            string
+	Live                  bool   // true only after a valid reading since the port was (re)opened
+	Status                string // "live" | "waiting" | "absent" | "busy" | "no permission" | "lost" | "silent" | "garbled"
+	Detail                string // the same with cause and cure, in a sentence
+	Stream                int64  // 0: not open
+	LastSeq               int64
+	LastNS                int64    // monotonic, of the last valid reading; 0: none
+	AgeS                  *float64 // age of the last valid reading; nil: none yet
+	Value                 *float64 // degrees (unwrapped, configured direction) or mm; nil: none yet
+	Raw                   string   // last raw line
+	Contact               bool     // indicators: the plunger is in contact and moving the needle
+	Cylinder              int      // indicators: selected cylinder, 0: none
+	Mount, Setup, Zeroing int
+}
+
+// RunningSweep is a sweep being recorded.
+type RunningSweep struct {
+	ID, Job   int64
+	Cylinder  int
+	Indicator string
+	Direction int
+	SpanDeg   float64
+	Paused    bool
+	Readings  int64
+}
+
+// Snapshot is the bench now. It is immutable.
+type Snapshot struct {
+	NowNS        int64
+	Encoder      InstrumentState
+	Indicators   []InstrumentState
+	Selection    Selection
+	Running      []RunningSweep
+	Recording    bool
+	LastMove     int      // direction of the last motion, +1, −1, 0 none yet
+	LastMoveDeg  float64  // how far it went
+	StoredLedger int64    // last commit that reached the disk
+	Notices      []Notice // standing ones, newest first
+}
+
+// Notice is something a person should know, with what to do about it.
+type Notice struct {
+	Code, Text, Fix string
+	AtNS            int64
+}
+
+// SweepNews tells that a sweep began, went on, paused or ended.
+type SweepNews struct {
+	ID        int64
+	Job       int64
+	Cylinder  int
+	Indicator string
+	State     string // "running" | "complete"
+	Cause     string // why it ended
+	Direction int
+	Stored    int64 // readings stored so far
+}
+
+// Event is what Bench tells its listener: exactly one field is set.
+type Event struct {
+	Snapshot *Snapshot // at most one per 33 ms, only when something was read
+	Sweep    *SweepNews
+	Notice   *Notice
+}
+
+// UnusedReason says why bytes or a reading were not used. Every one of them is
+// counted, by instrument.
+type UnusedReason string
+
+const (
+	UnusedGarbage   UnusedReason = "garbage"          // a line that no pattern fits
+	UnusedPartial   UnusedReason = "partial"          // half a line (first after opening, or cut by a lost port)
+	UnusedTooLong   UnusedReason = "too_long"         // no line end for 256 bytes
+	UnusedError     UnusedReason = "instrument_error" // the instrument itself reported an error
+	UnusedRange     UnusedReason = "out_of_range"     // a number no such instrument can show
+	UnusedNoise     UnusedReason = "line_noise"       // NUL bytes: parity errors and breaks
+	UnusedOverrun   UnusedReason = "overrun"          // the store could not keep up and the queue was full
+	UnusedUnwatched UnusedReason = "not_recording"    // valid, shown live, but no job selected or nothing moving
+)
+
+// Unused lists every reason, for metrics that must exist before they count.
+func Unused() []UnusedReason {
+	return []UnusedReason{UnusedGarbage, UnusedPartial, UnusedTooLong, UnusedError, UnusedRange, UnusedNoise, UnusedOverrun, UnusedUnwatched}
+}
+
+// InstrumentStats are running totals of one instrument since start.
+type InstrumentStats struct {
+	Kind     Kind
+	Name     string
+	Up       bool
+	Readings int64 // valid ones
+	Bytes    int64
+	Reopens  int64
+	Unused   map[UnusedReason]int64
+	LastNS   int64
+	AgeS     *float64
+}
+
+// Stats are the bench's running totals since start; dashboards exports them.
+type Stats struct {
+	Instruments []InstrumentStats
+	Sweeps      map[string]int64 // ended sweeps by cause: reversal, window, selection, idle, port_lost, lost_counts, shutdown
+	QueueLen    int
+}

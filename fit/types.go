@@ -1,0 +1,181 @@
+// Package fit turns sweeps into true tops, index errors, trims and their
+// doubt. It is pure: no I/O, no clock, no ports. Units inside: mm, degrees of
+// crank, seconds. Angles grow in running direction, heights as the piston
+// rises.
+package fit
+
+import "crownmark/fit/engine"
+
+// Series is a sampled quantity: V[i] was read at T[i] seconds.
+type Series struct {
+	T, V []float64
+	// Late[i] > 0: the reading was the Late[i]-th of one burst, so T[i] is
+	// only an upper bound. nil: none were.
+	Late []int
+}
+
+// Sweep is one indicator's readings over one pass of one cylinder in one direction.
+type Sweep struct {
+	ID        int64
+	Cylinder  int
+	Indicator string
+	Mount     int     // encoder mounting: its own unknown angle offset and lash
+	Setup     int     // indicator placement: its own scale, play, tilt flip
+	Zeroing   int     // zero of the display: its own height offset
+	Encoder   *Series // degrees, in running direction, continuous within a mount; a shared pointer is a shared error
+	Height    Series  // mm, arrival times
+	DeckZero  bool    // the zeroing was made on the block's deck: heights are above the deck
+}
+
+// Mark is one press: a damper mark stood under the pointer.
+type Mark struct {
+	MarkDeg  float64 // as written; negative before the top
+	AngleDeg float64 // encoder angle in running direction
+	Mount    int
+	Approach int // +1 last motion in running direction, −1 against it, 0 unknown
+}
+
+// IndicatorPrior is what is known of one indicator beforehand.
+type IndicatorPrior struct {
+	LatencyMS, LatencyUMS float64
+	ResolutionMM          float64 // 0: learn from the data
+}
+
+// Priors is what is known of the bench beforehand. Start from DefaultPriors.
+type Priors struct {
+	Indicators        map[string]IndicatorPrior // by name; absent: Default
+	Default           IndicatorPrior
+	LashDeg, LashUDeg float64
+	EncoderStepDeg    float64  // 360/counts_per_rev; 0: learn from the data
+	EccentricityUDeg  *float64 // nil: undeclared
+	AccuracyUDeg      *float64 // nil: undeclared
+	MinSpanDeg        float64
+}
+
+// DefaultPriors are the contract's defaults for a bench that nobody described.
+func DefaultPriors() Priors {
+	return Priors{Default: IndicatorPrior{LatencyMS: 0, LatencyUMS: 50}, LashUDeg: 0.2, MinSpanDeg: 6}
+}
+
+// Correction is an indicator's calibration: CorrectionMM is added to a reading
+// of ReadingMM, linear between points.
+type Correction struct {
+	ReadingMM, CorrectionMM, U95MM []float64
+}
+
+// Input is everything that one job holds. Sweeps are in the order they were made.
+type Input struct {
+	Engine      engine.Engine
+	Priors      Priors
+	Sweeps      []Sweep
+	Marks       []Mark
+	Corrections map[string]Correction // by indicator
+	// DirectionConfirmed: without it no index, trim or mark is issued.
+	DirectionConfirmed bool
+	Simulated          bool
+	SetAside           int // sweeps left out by hand
+}
+
+// Index is the contract's index document.
+type Index struct {
+	Schema            string      `json:"schema"`
+	Software          string      `json:"software"`
+	Revision          string      `json:"revision,omitempty"`
+	Simulated         bool        `json:"simulated"`
+	Engine            string      `json:"engine"`
+	ReferenceCylinder int         `json:"reference_cylinder"`
+	IndexLimitDeg     float64     `json:"index_limit_deg"`
+	TrimStepDeg       float64     `json:"trim_step_deg"`
+	Status            string      `json:"status"` // "ok" or why there is no result
+	Bench             BenchResult `json:"bench"`
+	Cylinders         []Cylinder  `json:"cylinders"`
+	ClosureDeg        *float64    `json:"closure_deg"`
+	ClosureU95Deg     *float64    `json:"closure_u95_deg"`
+	Marks             []MarkError `json:"marks"`
+	SetAside          int         `json:"set_aside"`
+	Rule              string      `json:"rule"` // how verdicts are decided, in words
+	Advice            []string    `json:"advice"`
+}
+
+// BenchResult is what the sweeps told about the bench itself.
+type BenchResult struct {
+	LatencyMS    *float64       `json:"latency_ms"`
+	LatencyU95MS *float64       `json:"latency_u95_ms"`
+	LashDeg      *float64       `json:"lash_deg"`
+	LashU95Deg   *float64       `json:"lash_u95_deg"`
+	Streams      []StreamResult `json:"streams"`
+}
+
+// StreamResult is one indicator's latency against the encoder.
+type StreamResult struct {
+	Indicator    string  `json:"indicator"`
+	LatencyMS    float64 `json:"latency_ms"`
+	LatencyU95MS float64 `json:"latency_u95_ms"`
+}
+
+// Cylinder is one cylinder's row of the index document. Unknown is nil (null).
+type Cylinder struct {
+	Number         int      `json:"number"`
+	NominalDeg     float64  `json:"nominal_deg"`
+	TDCDeg         *float64 `json:"tdc_deg"`
+	TDCU95Deg      *float64 `json:"tdc_u95_deg"`
+	IndexErrorDeg  *float64 `json:"index_error_deg"`
+	IndexU95Deg    *float64 `json:"index_u95_deg"`
+	ThrowErrorDeg  *float64 `json:"throw_error_deg"`
+	ThrowU95Deg    *float64 `json:"throw_u95_deg"`
+	Verdict        string   `json:"verdict"`
+	TrimDeg        *float64 `json:"trim_deg"`
+	TrimSetDeg     *float64 `json:"trim_set_deg"`
+	TrimRetardDeg  *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
+	TrimTopDeg     *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
+	LeftDeg        *float64 `json:"left_deg"`
+	PeakMM         *float64 `json:"peak_mm"`
+	DeckMM         *float64 `json:"deck_mm"`
+	StrokeSeenMM   *float64 `json:"stroke_seen_mm"`
+	DwellDeg       *float64 `json:"dwell_deg"`
+	Sweeps         int      `json:"sweeps"`
+	Samples        int      `json:"samples"`
+	Rejected       int      `json:"rejected"`
+	ParabolaTDCDeg *float64 `json:"parabola_tdc_deg"`
+	ParabolaU95Deg *float64 `json:"parabola_u95_deg"`
+	ChordTDCDeg    *float64 `json:"chord_tdc_deg"`
+	ChordU95Deg    *float64 `json:"chord_u95_deg"`
+	PlayMM         *float64 `json:"play_mm"`
+	TiltFlipMM     *float64 `json:"tilt_flip_mm"`
+	Scale          *float64 `json:"scale"`
+	RMSMM          *float64 `json:"rms_mm"`
+	Budget         []Share  `json:"budget"` // worst first
+	Flags          []string `json:"flags"`
+
+	Curves []Curve `json:"-"` // for plots
+}
+
+// Share is one line of an uncertainty budget, of the index error (of the top
+// itself for the reference).
+type Share struct {
+	Source   string  `json:"source"`
+	Size     string  `json:"size"`      // the source's own size with its unit, in words
+	HowKnown string  `json:"how_known"` // measured, declared, assumed
+	UDeg     float64 `json:"u_deg"`     // standard uncertainty it contributes
+}
+
+// Curve is one sweep as the model sees it, on its cylinder's own top.
+type Curve struct {
+	SweepID    int64
+	Cylinder   int
+	Indicator  string
+	Direction  int
+	XDeg       []float64 // crank angle after this cylinder's top
+	HeightMM   []float64 // above that top, true (scale, offset taken out)
+	ResidualMM []float64
+	Used       []bool
+}
+
+// MarkError is one damper mark's error, all its presses together.
+type MarkError struct {
+	MarkDeg  float64  `json:"mark_deg"`
+	ErrorDeg *float64 `json:"error_deg"`
+	U95Deg   *float64 `json:"u95_deg"`
+	RimMM    *float64 `json:"rim_mm"`
+	Presses  int      `json:"presses"`
+}
