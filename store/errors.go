@@ -1,0 +1,31 @@
+package store
+
+import "errors"
+
+var (
+	// ErrNotFound: no such job, sweep or report.
+	ErrNotFound = errors.New("not found")
+	// ErrJobClosed: the job is closed; open it again first.
+	ErrJobClosed = errors.New("the job is closed; open it again first")
+	// ErrStorageFull: nothing of the request was kept, because the disk (or the
+	// file) has no room left. The same request may be made again once there is.
+	ErrStorageFull = errors.New("the disk has no room for readings; free some space, recording then goes on")
+	// ErrForeignFile: the file belongs to another program, or to none.
+	ErrForeignFile = errors.New("not a crownmark store")
+	// ErrNewerFile: the file was written by a newer crownmark.
+	ErrNewerFile = errors.New("written by a newer crownmark; use that one, or a backup made before it")
+	// ErrOldSQLite: the SQLite inside this binary is too old to be trusted.
+	ErrOldSQLite = errors.New("the SQLite inside is too old")
+	// ErrReadOnly: the store was opened for reading.
+	ErrReadOnly = errors.New("the store was opened for reading only")
+	// ErrInUse: another process has the store open for writing.
+	ErrInUse = errors.New("another crownmark has this store open for writing; stop it first, or open for reading")
+	// ErrClosed: the store was closed.
+	ErrClosed = errors.New("the store is closed")
+	// ErrKeyReused: the idempotency key came before, with a different request.
+	ErrKeyReused = errors.New("this idempotency key came before with a different request; use a new key")
+	// ErrInvalid: the request cannot be kept as it is; asking again is of no use.
+	ErrInvalid = errors.New("cannot be kept")
+	// ErrExists: the target of a backup exists already.
+	ErrExists = errors.New("exists already; name another file")
+)
