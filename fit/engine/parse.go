@@ -19,7 +19,8 @@ func ParseJSON(b []byte) (Engine, error) {
 }
 
 func defaults() Engine {
-	return Engine{RunningDirection: "clockwise", TurnBack: "allowed", CycleDeg: 720, IndexLimitDeg: 0.5, TrimStepDeg: 0.1}
+	return Engine{RunningDirection: "clockwise", TurnBack: "allowed", 
+		CycleDeg: defaultCycleDeg, IndexLimitDeg: defaultIndexLimitDeg, TrimStepDeg: defaultTrimStepDeg}
 }
 
 // checked fills in the reference where none is given and validates. Problems

@@ -6,6 +6,13 @@ import (
 	"slices"
 )
 
+// What holds where the engine file says nothing.
+const (
+	defaultCycleDeg      = 720.0
+	defaultIndexLimitDeg = 0.5
+	defaultTrimStepDeg   = 0.1
+)
+
 // Ratio of rod to stroke that is assumed where the engine file gives no
 // rod_mm: production engines lie between 1.35 and 1.95, taken as rectangular.
 const (
@@ -56,12 +63,15 @@ func (e Engine) Top(n int) (Top, bool) {
 }
 
 // Cycle is the working cycle in degrees of crank: 720 where nothing else was said.
-func (e Engine) Cycle() float64 {
-	if e.CycleDeg == 0 {
-		return 720
-	}
-	return e.CycleDeg
-}
+func (e Engine) Cycle() float64 { return cmp.Or(e.CycleDeg, defaultCycleDeg) }
+
+// IndexLimit is the shop's limit for the verdict, degrees: 0.5 where nothing
+// else was said.
+func (e Engine) IndexLimit() float64 { return cmp.Or(e.IndexLimitDeg, defaultIndexLimitDeg) }
+
+// TrimStep is the step the controller can be set to, degrees: 0.1 where
+// nothing else was said.
+func (e Engine) TrimStep() float64 { return cmp.Or(e.TrimStepDeg, defaultTrimStepDeg) }
 
 // Reference is the reference cylinder's number: the first of the firing order,
 // or 1, where nothing else was said.
