@@ -1,0 +1,140 @@
+package fit
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+var errNotConverged = errors.New("the fit did not converge")
+
+// normal returns the normal matrix A = JᵀWJ/vif + P⁻¹ of the priors and the
+// gradient b = JᵀW r + P⁻¹(mean − value), at the current parameters. With
+// correlate, each pass counts for less by its vif.
+func (m *model) normal(correlate bool) (*mat.SymDense, []float64) {
+	n := len(m.params)
+	a := make([]float64, n*n)
+	b := make([]float64, n)
+	for i := range m.params {
+		p := &m.params[i]
+		if !math.IsInf(p.sd, 1) {
+			a[i*n+i] += 1 / (p.sd * p.sd)
+			b[i] += (p.mean - p.val) / (p.sd * p.sd)
+		}
+	}
+	var r row
+	for _, p := range m.passes {
+		scale := 1.0
+		if correlate {
+			scale = 1 / p.vif
+		}
+		for i, w := range p.w {
+			if w == 0 {
+				continue
+			}
+			m.predict(p, i, &r)
+			w *= scale
+			res := w * (p.y[i] - r.pred)
+			for j := range r.n {
+				ij, dj := r.idx[j], w*r.der[j]
+				b[ij] += r.der[j] * res
+				for k := range r.n {
+					if r.idx[k] >= ij {
+						a[ij*n+r.idx[k]] += dj * r.der[k]
+					}
+				}
+			}
+		}
+	}
+	return mat.NewSymDense(n, a), b
+}
+
+// descend runs Levenberg–Marquardt with the weights frozen, until no
+// parameter moves by more than a thousandth of its own doubt.
+func (m *model) descend() error {
+	lambda := 1e-6
+	m.evaluate()
+	cost := m.cost()
+	old := make([]float64, len(m.params))
+	for range 60 {
+		a, b := m.normal(false)
+		for i := range m.params {
+			p := &m.params[i]
+			old[i] = p.val
+			if p.val <= p.min && b[i] < 0 { // held at its minimum
+				a.SetSym(i, i, a.At(i, i)*1e12)
+				b[i] = 0
+			}
+		}
+		for {
+			step, ok := solveDamped(a, b, lambda)
+			if ok {
+				m.move(old, step)
+				m.evaluate()
+				if c := m.cost(); c <= cost*(1+1e-12) {
+					done := settled(a, step)
+					cost, lambda = c, math.Max(lambda/10, 1e-9)
+					if done {
+						return nil
+					}
+					break
+				}
+				m.move(old, nil)
+			}
+			if lambda *= 10; lambda > 1e8 {
+				m.evaluate()
+				if ok && settledTo(a, step, 0.02) {
+					return nil
+				}
+				return errNotConverged
+			}
+		}
+	}
+	return errNotConverged
+}
+
+// move sets the parameters to old + step, held above their minima.
+func (m *model) move(old, step []float64) {
+	for i := range m.params {
+		p := &m.params[i]
+		p.val = old[i]
+		if step != nil {
+			p.val = math.Max(old[i]+step[i], p.min)
+		}
+	}
+}
+
+// settled says that a step is below a thousandth of the curvature's own doubt.
+func settled(a *mat.SymDense, step []float64) bool { return settledTo(a, step, 1e-3) }
+
+func settledTo(a *mat.SymDense, step []float64, share float64) bool {
+	for i, s := range step {
+		if math.Abs(s)*math.Sqrt(a.At(i, i)) > share {
+			return false
+		}
+	}
+	return true
+}
+
+// solveDamped solves (A + λ diag A) s = b.
+func solveDamped(a *mat.SymDense, b []float64, lambda float64) ([]float64, bool) {
+	n := a.SymmetricDim()
+	d := mat.NewSymDense(n, nil)
+	d.CopySym(a)
+	for i := range n {
+		d.SetSym(i, i, a.At(i, i)*(1+lambda))
+	}
+	var c mat.Cholesky
+	if !c.Factorize(d) {
+		return nil, false
+	}
+	var s mat.VecDense
+	if err := c.SolveVecTo(&s, mat.NewVecDense(n, b)); err != nil {
+		var cond mat.Condition
+		if !errors.As(err, &cond) || math.IsInf(float64(cond), 0) {
+			return nil, false
+		}
+	}
+	return s.RawVector().Data, true
+}

@@ -1,0 +1,161 @@
+package fit
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// share is one source's part of a variance, deg², and the degrees of freedom
+// behind it (+Inf: declared or assumed).
+type share struct {
+	source, size, how string
+	variance, dof     float64
+}
+
+// combined splits the variance of Σ c_i·param_i by source. Cov = A⁻¹ with
+// A = JᵀWJ + P⁻¹, so that Cov = Cov·(JᵀWJ)·Cov + Σ Cov·P⁻¹·Cov: the readings'
+// share, split again into angle and display, and each prior's share. extra
+// holds what no sweep can see (encoder mounting, accuracy).
+func (s *solution) combined(c map[int]float64, extra []share) []share {
+	m := s.model
+	n := len(m.params)
+	a := make([]float64, n) // Cov·c
+	for i := range n {
+		for k, ck := range c {
+			a[i] += s.cov.At(i, k) * ck
+		}
+	}
+	var steps, display float64
+	var r row
+	for _, p := range m.passes {
+		for i, w := range p.w {
+			if w == 0 {
+				continue
+			}
+			m.predict(p, i, &r)
+			var ja float64
+			for k := range r.n {
+				ja += r.der[k] * a[r.idx[k]]
+			}
+			angle := p.slope[i] * p.noise.angleDeg
+			angle *= angle
+			v := p.noise.variance(p.slope[i])
+			part := w * ja * ja / p.vif
+			steps += part * angle / v
+			display += part * (v - angle) / v
+		}
+	}
+	shares := []share{
+		{srcSteps, sizeOf(m, func(n *noise) float64 { return n.angleDeg }, "°"), "measured", steps, s.dof},
+		{srcDisplay, sizeOf(m, func(n *noise) float64 { return n.displayMM * 1000 }, " µm"), "measured", display, s.dof},
+	}
+	for i := range m.params {
+		p := &m.params[i]
+		if math.IsInf(p.sd, 1) {
+			continue
+		}
+		v := a[i] * a[i] / (p.sd * p.sd)
+		k := slices.IndexFunc(shares, func(s share) bool { return s.source == p.source })
+		if k < 0 {
+			shares = append(shares, share{p.source, p.size, howKnown(p.source), 0, math.Inf(1)})
+			k = len(shares) - 1
+		}
+		shares[k].variance += v
+	}
+	return append(shares, extra...)
+}
+
+// sizeOf is the largest of a property over the setups, in words.
+func sizeOf(m *model, of func(*noise) float64, unit string) string {
+	worst := 0.0
+	for _, p := range m.passes {
+		worst = math.Max(worst, of(p.noise))
+	}
+	return plain(worst) + unit + " per reading"
+}
+
+func howKnown(source string) string {
+	switch source {
+	case srcLatency, srcLash:
+		return "bench file, then sweeps"
+	case srcRod, srcOffset:
+		return "engine file"
+	case srcMounting, srcAccuracy:
+		return "declared"
+	}
+	return "assumed, then sweeps"
+}
+
+func total(shares []share) (variance float64) {
+	for _, s := range shares {
+		variance += s.variance
+	}
+	return variance
+}
+
+// expand is U95 of the shares together: t_0.95(ν_eff) times the combined
+// standard uncertainty, ν_eff by Welch–Satterthwaite (JCGM 100:2008, G.4.1).
+func (s *solution) expand(shares []share) float64 { return Expand(variances(shares)) }
+
+func variances(shares []share) (v, dof []float64) {
+	// The two shares of the readings come from one set of degrees of freedom.
+	var readings share
+	for _, s := range shares {
+		if math.IsInf(s.dof, 1) {
+			v, dof = append(v, s.variance), append(dof, s.dof)
+			continue
+		}
+		readings.variance += s.variance
+		readings.dof = s.dof
+	}
+	if readings.dof > 0 {
+		v, dof = append(v, readings.variance), append(dof, readings.dof)
+	}
+	return v, dof
+}
+
+// Expand returns t_0.95(ν_eff)·√Σv for independent variances v with dof degrees
+// of freedom each (+Inf allowed): ν_eff = u⁴/Σ(v²/ν). 0 for no variance.
+func Expand(v, dof []float64) float64 {
+	var sum, slow float64
+	for i := range v {
+		sum += v[i]
+		if !math.IsInf(dof[i], 1) {
+			slow += v[i] * v[i] / dof[i]
+		}
+	}
+	if sum <= 0 {
+		return 0
+	}
+	k := 1.959963984540054
+	if slow > 0 {
+		if nu := sum * sum / slow; nu < 1e6 {
+			k = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(nu, 1)}.Quantile(0.975)
+		}
+	}
+	return k * math.Sqrt(sum)
+}
+
+// budget is the shares as a person reads them, worst first; what contributes
+// under a thousandth of the whole is left out.
+func budget(shares []share) []Share {
+	all := total(shares)
+	var out []Share
+	for _, s := range shares {
+		if s.variance > all*1e-6 {
+			out = append(out, Share{Source: s.source, Size: s.size, HowKnown: s.how, UDeg: math.Sqrt(s.variance)})
+		}
+	}
+	slices.SortFunc(out, func(a, b Share) int {
+		switch {
+		case a.UDeg > b.UDeg:
+			return -1
+		case a.UDeg < b.UDeg:
+			return 1
+		}
+		return 0
+	})
+	return out
+}

@@ -1,0 +1,78 @@
+package fit
+
+import (
+	"math"
+	"slices"
+)
+
+// markReadUDeg is the standard uncertainty of one mark read by eye (0.2° at 95 %).
+const markReadUDeg = 0.1
+
+// markErrors compares each damper mark with the reference's real top:
+//
+//	error = T_ref + mark − (crank angle when the mark is under the pointer)
+//
+// the crank angle freed of lash by the last approach. Positive: the mark lines
+// up too early.
+func (j *job) markErrors(s *solution, home int, refSwept bool) []MarkError {
+	out := []MarkError{}
+	var order []float64
+	groups := map[float64][]Mark{}
+	for _, m := range j.in.Marks {
+		if _, ok := groups[m.MarkDeg]; !ok {
+			order = append(order, m.MarkDeg)
+		}
+		groups[m.MarkDeg] = append(groups[m.MarkDeg], m)
+	}
+	slices.Sort(order)
+	for _, deg := range order {
+		e := MarkError{MarkDeg: deg, Presses: len(groups[deg])}
+		if refSwept && j.in.DirectionConfirmed && !s.closureFailed {
+			j.markError(&e, s, groups[deg])
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
+	m := s.model
+	var values []float64
+	weights := map[int]float64{}
+	for _, p := range presses {
+		offset, ok := j.mounts[p.Mount]
+		if !ok {
+			continue
+		}
+		lash := m.passes[slices.IndexFunc(m.passes, func(q *pass) bool { return q.src.Mount == p.Mount })].lash
+		a := float64(p.Approach)
+		values = append(values, fold180(m.value(offset)+e.MarkDeg-p.AngleDeg-a*m.value(lash)/2))
+		weights[offset]++
+		weights[lash] -= a / 2
+	}
+	n := float64(len(values))
+	if n == 0 {
+		return
+	}
+	var mean, sq float64
+	for _, v := range values {
+		mean += fold180(v-values[0]) / n
+	}
+	mean += values[0]
+	for _, v := range values {
+		sq += (v - mean) * (v - mean)
+	}
+	for k := range weights {
+		weights[k] /= n
+	}
+	reading := markReadUDeg * markReadUDeg / n
+	if n > 1 {
+		reading = math.Max(reading, sq/(n-1)/n)
+	}
+	shares := s.combined(weights, append(j.encoderShares(math.NaN()),
+		share{"mark read by eye", plain(markReadUDeg) + "° standard", "assumed", reading, math.Inf(1)}))
+	e.ErrorDeg, e.U95Deg = ptr(mean), ptr(s.expand(shares))
+	if d := j.in.Engine.DamperDiameterMM; d != nil {
+		e.RimMM = ptr(mean * math.Pi * *d / 360)
+	}
+}

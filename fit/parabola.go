@@ -1,0 +1,262 @@
+package fit
+
+import (
+	"errors"
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/mat"
+
+	"crownmark/fit/crank"
+)
+
+// Vertex is the top that a parabola or a chord found.
+type Vertex struct {
+	AngleDeg float64
+	UDeg     float64 // standard uncertainty from the readings alone
+	PeakMM   float64
+	Curve    float64 // second derivative, mm/deg²; negative at a top
+	N        int
+}
+
+var (
+	errFewReadings = errors.New("too few readings about the top")
+	errUpsideDown  = errors.New("the curve has a bottom where the top should be")
+	errOutside     = errors.New("the readings do not reach both sides of the top")
+)
+
+// Parabola fits y ≈ a + b·x + c·x² by least squares (QR) within ±halfDeg of its
+// own vertex, moving the window until it is centred. x in degrees, y in mm, any
+// order. Robust against single wrong readings. It fails, with the reason, where
+// the window cannot be centred on a top inside the readings.
+func Parabola(x, y []float64, startDeg, halfDeg float64) (Vertex, error) {
+	v := Vertex{AngleDeg: startDeg}
+	lo, hi := bounds(x)
+	for range 30 {
+		from, to := v.AngleDeg-halfDeg, v.AngleDeg+halfDeg
+		next, err := parabolaOver(x, y, from, to)
+		if err != nil {
+			return next, err
+		}
+		if next.AngleDeg < lo || next.AngleDeg > hi {
+			return next, errOutside
+		}
+		move := next.AngleDeg - v.AngleDeg
+		next.AngleDeg = v.AngleDeg + math.Min(math.Max(move, -halfDeg/2), halfDeg/2)
+		v = next
+		if math.Abs(move) < 1e-5 {
+			return v, nil
+		}
+	}
+	return v, nil // the last moves are readings coming and going at the window's ends
+}
+
+// parabolaOver is one robust least-squares parabola over [from, to].
+func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
+	mid, half := (from+to)/2, (to-from)/2
+	var u, v []float64
+	for i := range x {
+		if x[i] >= from && x[i] <= to {
+			u, v = append(u, (x[i]-mid)/half), append(v, y[i])
+		}
+	}
+	if len(u) < 6 {
+		return Vertex{}, errFewReadings
+	}
+	w := ones(len(u))
+	var beta [3]float64
+	var cov *mat.Dense
+	for range 12 {
+		var err error
+		if beta, cov, err = quadratic(u, v, w); err != nil {
+			return Vertex{}, err
+		}
+		res := make([]float64, len(u))
+		for i := range u {
+			res[i] = math.Abs(v[i] - beta[0] - u[i]*(beta[1]+u[i]*beta[2]))
+		}
+		scale := 1.4826*median(append([]float64(nil), res...)) + 1e-9
+		for i := range w {
+			w[i] = biweight(res[i] / scale)
+		}
+	}
+	if beta[2] >= 0 {
+		return Vertex{}, errUpsideDown
+	}
+	top := -beta[1] / (2 * beta[2])
+	// d top/d b = −1/(2c), d top/d c = −top/c
+	db, dc := -1/(2*beta[2]), -top/beta[2]
+	variance := db*db*cov.At(1, 1) + 2*db*dc*cov.At(1, 2) + dc*dc*cov.At(2, 2)
+	return Vertex{AngleDeg: mid + half*top, UDeg: half * math.Sqrt(math.Max(variance, 0)),
+		PeakMM: beta[0] + beta[1]*top/2, Curve: 2 * beta[2] / half / half, N: len(u)}, nil
+}
+
+// quadratic is the weighted least-squares solution of v ≈ β0 + β1·u + β2·u² by
+// QR and its covariance, u within ±1.
+func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.Dense, err error) {
+	n := len(u)
+	a := mat.NewDense(n, 3, nil)
+	b := mat.NewVecDense(n, nil)
+	live := 0
+	for i := range u {
+		s := math.Sqrt(w[i])
+		a.SetRow(i, []float64{s, s * u[i], s * u[i] * u[i]})
+		b.SetVec(i, s*v[i])
+		if w[i] > 0 {
+			live++
+		}
+	}
+	if live < 5 {
+		return beta, nil, errFewReadings
+	}
+	var qr mat.QR
+	qr.Factorize(a)
+	var x mat.VecDense
+	if err := qr.SolveVecTo(&x, false, b); err != nil {
+		return beta, nil, errFewReadings
+	}
+	copy(beta[:], x.RawVector().Data)
+	var fitted, res mat.VecDense
+	fitted.MulVec(a, &x)
+	res.SubVec(b, &fitted)
+	s2 := mat.Dot(&res, &res) / float64(live-3)
+	var ata, inv mat.Dense
+	ata.Mul(a.T(), a)
+	if err := inv.Inverse(&ata); err != nil {
+		return beta, nil, errFewReadings
+	}
+	inv.Scale(s2, &inv)
+	return beta, &inv, nil
+}
+
+// ParabolaBiasDeg is where the vertex of a least-squares parabola over ±halfDeg
+// lies after the true top of this crank, by the geometry alone: the cubic term
+// of an offset pin, found by fitting the exact rise. Centred window, even
+// readings.
+func ParabolaBiasDeg(g crank.Geometry, halfDeg float64) float64 {
+	const n = 81
+	x, y := make([]float64, n), make([]float64, n)
+	for i := range x {
+		x[i] = halfDeg * (2*float64(i)/(n-1) - 1)
+		y[i], _ = g.Rise(x[i])
+	}
+	var u = make([]float64, n)
+	for i := range u {
+		u[i] = x[i] / halfDeg
+	}
+	beta, _, err := quadratic(u, y, ones(n))
+	if err != nil || beta[2] >= 0 {
+		return 0
+	}
+	return -beta[1] / (2 * beta[2]) * halfDeg
+}
+
+// Chord halves the angle between equal heights either side of the top: the
+// trade's own check. Heights from dropFrom to dropTo (mm under the peak) are
+// used; on each side the angle at a height comes from a straight line through
+// the readings about it. u is from the scatter of the halves.
+func Chord(x, y []float64, top Vertex, dropFrom, dropTo float64) (Vertex, error) {
+	const levels = 12
+	var mids []float64
+	for i := range levels {
+		level := top.PeakMM - dropFrom - (dropTo-dropFrom)*float64(i)/(levels-1)
+		left, okL := crossing(x, y, top.AngleDeg, level, -1, (dropTo-dropFrom)/5)
+		right, okR := crossing(x, y, top.AngleDeg, level, +1, (dropTo-dropFrom)/5)
+		if okL && okR {
+			mids = append(mids, (left+right)/2)
+		}
+	}
+	if len(mids) < 3 {
+		return Vertex{}, errFewReadings
+	}
+	mid := median(mids)
+	dev := make([]float64, len(mids))
+	for i, v := range mids {
+		dev[i] = math.Abs(v - mid)
+	}
+	// Neighbouring levels share readings: about a third of them are independent.
+	u := 1.4826 * median(dev) / math.Sqrt(math.Max(1, float64(len(mids))/3))
+	return Vertex{AngleDeg: mid, UDeg: u, PeakMM: top.PeakMM, N: len(mids)}, nil
+}
+
+// crossing is the angle at which side (−1 before, +1 after topDeg) passes a
+// height, by a least-squares line x(y) through the readings within ±reach mm.
+func crossing(x, y []float64, topDeg, level, side, reach float64) (float64, bool) {
+	var n, sy, sx, syy, sxy float64
+	for i := range x {
+		if (x[i]-topDeg)*side > 0 && math.Abs(y[i]-level) <= reach {
+			d := y[i] - level
+			n, sy, sx, syy, sxy = n+1, sy+d, sx+x[i], syy+d*d, sxy+d*x[i]
+		}
+	}
+	det := n*syy - sy*sy
+	if n < 3 || det <= 0 {
+		return 0, false
+	}
+	return (syy*sx - sy*sxy) / det, true
+}
+
+// firstTop guesses a sweep's top from readings in any order: the highest
+// running median of five, then a parabola about it. down reports a curve whose
+// lowest point lies inside instead.
+func firstTop(x, y []float64) (Vertex, error) {
+	n := len(x)
+	if n < 12 {
+		return Vertex{}, errFewReadings
+	}
+	order := make([]int, n)
+	for i := range order {
+		order[i] = i
+	}
+	sort.Slice(order, func(a, b int) bool { return x[order[a]] < x[order[b]] })
+	xs, ys := make([]float64, n), make([]float64, n)
+	for i, o := range order {
+		lo, hi := max(0, i-2), min(n, i+3)
+		var near []float64
+		for _, q := range order[lo:hi] {
+			near = append(near, y[q])
+		}
+		xs[i], ys[i] = x[o], median(near)
+	}
+	best, worst := 0, 0
+	for i, v := range ys {
+		if v > ys[best] {
+			best = i
+		}
+		if v < ys[worst] {
+			worst = i
+		}
+	}
+	span := xs[n-1] - xs[0]
+	inside := func(i int) bool { return xs[i] > xs[0]+0.1*span && xs[i] < xs[n-1]-0.1*span }
+	if !inside(best) {
+		if inside(worst) {
+			return Vertex{}, errUpsideDown
+		}
+		return Vertex{}, errOutside
+	}
+	v, err := Parabola(x, y, xs[best], math.Min(15, math.Max(3, 0.45*span)))
+	if err != nil {
+		return v, err
+	}
+	if v.AngleDeg < xs[0]+1 || v.AngleDeg > xs[n-1]-1 {
+		return v, errOutside
+	}
+	return v, nil
+}
+
+func bounds(x []float64) (lo, hi float64) {
+	lo, hi = math.Inf(1), math.Inf(-1)
+	for _, v := range x {
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
+	}
+	return lo, hi
+}
+
+func ones(n int) []float64 {
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = 1
+	}
+	return w
+}

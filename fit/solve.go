@@ -1,0 +1,148 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Schema names the index document's version.
+const Schema = "crownmark-index-1"
+
+// Solve fits everything a job holds and returns its index document. It fails
+// only where the input contradicts itself; a job without usable sweeps gives a
+// document of nulls whose flags say why. An outcome that did not converge has
+// no numbers and Status says so.
+func Solve(in Input) (Index, error) {
+	if in.Engine.StrokeMM <= 0 || len(in.Engine.Tops()) == 0 {
+		return Index{}, fmt.Errorf("engine %q: no stroke or no cylinders; check the engine file", in.Engine.Name)
+	}
+	j := &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, index: map[int]int{}, closing: none}
+	if err := j.prepare(); err != nil {
+		return Index{}, err
+	}
+	doc := j.blank()
+	if len(j.passes) == 0 {
+		doc.Status = "no sweep that can be fitted yet"
+		doc.Advice = j.advise(nil)
+		return doc, nil
+	}
+	j.anchor = in.Engine.Reference()
+	if !slices.ContainsFunc(j.passes, func(p *pass) bool { return p.src.Cylinder == j.anchor }) {
+		j.anchor = j.passes[0].src.Cylinder
+	}
+	sol, err := j.settle()
+	if err != nil {
+		doc.Status = err.Error()
+		for i := range doc.Cylinders {
+			doc.Cylinders[i].Flags = append(doc.Cylinders[i].Flags, FlagNotConverged)
+		}
+		doc.Advice = j.advise(nil)
+		return doc, nil
+	}
+	j.write(&doc, sol)
+	return doc, nil
+}
+
+// solution is a converged model and its covariance.
+type solution struct {
+	model         *model
+	cov           *mat.SymDense
+	dof           float64 // of the readings
+	closure       *estimate
+	closureFailed bool
+}
+
+// estimate is a value with its expanded doubt.
+type estimate struct{ value, u95 float64 }
+
+// settle solves; where the reference was swept again at the end it solves
+// twice: apart, to see the closure, then together.
+func (j *job) settle() (*solution, error) {
+	if err := j.build(true); err != nil {
+		return nil, err
+	}
+	if len(j.passes) == 0 {
+		return nil, fmt.Errorf("no sweep is linked to another")
+	}
+	sol, err := j.iterate()
+	if err != nil || j.closing == none {
+		return sol, err
+	}
+	closure := estimate{value: sol.model.value(j.closing)}
+	closure.u95 = sol.expand(sol.combined(unit(len(sol.model.params), j.closing), nil))
+	if math.Abs(closure.value) > closure.u95 {
+		sol.closure, sol.closureFailed = &closure, true
+		return sol, nil
+	}
+	if err := j.build(false); err != nil {
+		return nil, err
+	}
+	together, err := j.iterate()
+	if err != nil {
+		return nil, err
+	}
+	together.closure = &closure
+	return together, nil
+}
+
+func unit(n, i int) map[int]float64 { return map[int]float64{i: 1} }
+
+// iterate alternates the descent, the choice of readings, their robust weights
+// and the learning of their scatter until the tops stand still.
+func (j *job) iterate() (*solution, error) {
+	m := j.model
+	for _, p := range m.passes {
+		for i := range p.robust {
+			p.robust[i] = 1
+		}
+	}
+	m.evaluate()
+	m.downweigh(true)
+	last := math.Inf(1)
+	for round := range 14 {
+		for _, p := range m.passes {
+			p.choose(m.value(p.tau), j.lashBound())
+		}
+		m.evaluate()
+		m.weigh()
+		if err := m.descend(); err != nil {
+			return nil, err
+		}
+		m.downweigh(round < 2)
+		m.learnNoise()
+		sum := 0.0
+		for _, i := range j.index {
+			sum += m.value(i)
+		}
+		if round > 3 && math.Abs(sum-last) < 1e-5 {
+			break
+		}
+		last = sum
+	}
+	m.evaluate()
+	m.weigh()
+	m.correlate()
+	a, _ := m.normal(true)
+	var c mat.Cholesky
+	if !c.Factorize(a) {
+		return nil, fmt.Errorf("the sweeps do not determine the tops")
+	}
+	sol := &solution{model: m, cov: &mat.SymDense{}}
+	if err := c.InverseTo(sol.cov); err != nil {
+		return nil, fmt.Errorf("the sweeps do not determine the tops: %w", err)
+	}
+	for _, p := range m.passes {
+		n := 0.0
+		for _, w := range p.w {
+			if w > 0 {
+				n++
+			}
+		}
+		sol.dof += n / p.vif
+	}
+	sol.dof = math.Max(2, sol.dof-float64(len(m.params)))
+	return sol, nil
+}

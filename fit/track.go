@@ -1,0 +1,130 @@
+package fit
+
+import (
+	"math"
+	"sort"
+)
+
+// track is one encoder stream made smooth over one sweep: angle and speed at
+// any time within it. Counts are steps; a local quadratic over a short window
+// (tricube weights) reads between them without bending to the hand's slow
+// speed changes. Nodes are joined by cubic Hermite pieces.
+type track struct {
+	t0, dt     float64
+	theta, vel []float64 // degrees, degrees per second
+	half       float64   // widest half-window used, s: nothing nearer than this to an end is trusted
+}
+
+const (
+	trackNodeS    = 0.010 // node spacing
+	trackHalfMinS = 0.080 // half-window: a hand's speed changes little in it
+	trackHalfMaxS = 0.400
+	trackPoints   = 7   // a window holds at least so many readings …
+	trackSteps    = 2.5 // … and so many encoder steps, where the crank turns at all
+)
+
+// newTrack smooths the stream between from and to (s). step is the encoder's
+// step in degrees. ok is false where the stream does not cover the time.
+func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
+	lo := sort.SearchFloat64s(s.T, from-2*trackHalfMaxS)
+	hi := sort.SearchFloat64s(s.T, to+2*trackHalfMaxS)
+	t, v := s.T[lo:hi], s.V[lo:hi]
+	if len(t) < trackPoints {
+		return k, false
+	}
+	from, to = math.Max(from, t[0]), math.Min(to, t[len(t)-1])
+	n := int((to-from)/trackNodeS) + 2
+	if n < 3 {
+		return k, false
+	}
+	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n)}
+	for i := range n {
+		at := from + float64(i)*k.dt
+		half := halfWindow(t, v, step, at)
+		k.half = math.Max(k.half, half)
+		k.theta[i], k.vel[i] = localQuadratic(t, v, at, half)
+	}
+	return k, true
+}
+
+// halfWindow chooses the half-window at a time: wide enough for trackPoints
+// readings and trackSteps encoder steps, within the limits.
+func halfWindow(t, v []float64, step, at float64) float64 {
+	i := sort.SearchFloat64s(t, at)
+	lo, hi := max(0, i-(trackPoints+1)/2), min(len(t)-1, i+(trackPoints+1)/2)
+	half := math.Max(trackHalfMinS, (t[hi]-t[lo])/2)
+	a, b := sort.SearchFloat64s(t, at-0.25), min(len(t)-1, sort.SearchFloat64s(t, at+0.25))
+	if a < b && t[b] > t[a] {
+		if speed := math.Abs(v[b]-v[a]) / (t[b] - t[a]); speed > 0 {
+			half = math.Max(half, trackSteps*step/speed)
+		} else {
+			half = trackHalfMaxS
+		}
+	}
+	return math.Min(half, math.Max(trackHalfMaxS, (t[hi]-t[lo])/2))
+}
+
+// localQuadratic fits v ≈ c0 + c1·u + c2·u², u = t − at, by least squares with
+// tricube weights over |u| < half and returns c0 and c1. Where the readings
+// cannot carry a quadratic it falls back to a line, then to the nearest value.
+func localQuadratic(t, v []float64, at, half float64) (c0, c1 float64) {
+	lo, hi := sort.SearchFloat64s(t, at-half), sort.SearchFloat64s(t, at+half)
+	var s [5]float64
+	var b [3]float64
+	base := v[min(lo, len(v)-1)]
+	for i := lo; i < hi; i++ {
+		u := (t[i] - at) / half
+		a := 1 - math.Abs(u*u*u)
+		w, y := a*a*a, v[i]-base
+		p := w
+		for k := range s {
+			s[k] += p
+			if k < 3 {
+				b[k] += p * y
+			}
+			p *= u
+		}
+	}
+	det := s[0]*(s[2]*s[4]-s[3]*s[3]) - s[1]*(s[1]*s[4]-s[2]*s[3]) + s[2]*(s[1]*s[3]-s[2]*s[2])
+	if scale := s[0] * s[2] * s[4]; hi-lo >= 4 && det > 1e-6*scale {
+		c0 = (b[0]*(s[2]*s[4]-s[3]*s[3]) - s[1]*(b[1]*s[4]-b[2]*s[3]) + s[2]*(b[1]*s[3]-b[2]*s[2])) / det
+		c1 = (s[0]*(b[1]*s[4]-b[2]*s[3]) - b[0]*(s[1]*s[4]-s[2]*s[3]) + s[2]*(s[1]*b[2]-s[2]*b[1])) / det
+		return base + c0, c1 / half
+	}
+	if d := s[0]*s[2] - s[1]*s[1]; hi-lo >= 2 && d > 1e-9*s[0]*s[2] {
+		return base + (s[2]*b[0]-s[1]*b[1])/d, (s[0]*b[1] - s[1]*b[0]) / d / half
+	}
+	i := sort.SearchFloat64s(t, at)
+	if i == len(t) || i > 0 && at-t[i-1] < t[i]-at {
+		i--
+	}
+	return v[i], 0
+}
+
+// at returns angle (deg) and speed (deg/s) at time t, and whether t lies
+// inside the stream, away from its ends.
+func (k track) at(t float64) (theta, vel float64, ok bool) {
+	f := (t - k.t0) / k.dt
+	i := int(math.Floor(f))
+	ok = f >= 0 && i < len(k.theta)-1
+	i = min(max(i, 0), len(k.theta)-2)
+	u := math.Min(math.Max(f-float64(i), 0), 1)
+	a, b, va, vb := k.theta[i], k.theta[i+1], k.vel[i]*k.dt, k.vel[i+1]*k.dt
+	c2, c3 := 3*(b-a)-2*va-vb, 2*(a-b)+va+vb
+	return a + u*(va+u*(c2+u*c3)), (va + u*(2*c2+3*u*c3)) / k.dt, ok
+}
+
+// stepOf learns a display's or counter's step: the smallest change between
+// neighbouring values that is not rounding of the file.
+func stepOf(v []float64) float64 {
+	step := math.Inf(1)
+	for i := 1; i < len(v); i++ {
+		if d := math.Abs(v[i] - v[i-1]); d > 1e-6 && d < step {
+			step = d
+		}
+	}
+	if math.IsInf(step, 1) {
+		return 0
+	}
+	return step
+}

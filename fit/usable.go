@@ -1,0 +1,129 @@
+package fit
+
+import (
+	"math"
+	"sort"
+)
+
+// segment is a stretch of a sweep between two stops of the hand, in encoder time.
+type segment struct{ from, to float64 }
+
+const (
+	standingShare = 0.12 // a hand is standing below this share of its usual speed …
+	standingDegS  = 0.3  // … or below this speed, °/s
+	regripS       = 0.25 // a stop this long is a re-grip: the bar may have shifted the crank
+)
+
+// standing is the speed (°/s) under which this sweep's hand counts as standing.
+func (p *pass) standing() float64 {
+	speeds := make([]float64, 0, len(p.track.vel))
+	for _, v := range p.track.vel {
+		if f := p.dir * v; f > standingDegS {
+			speeds = append(speeds, f)
+		}
+	}
+	if len(speeds) == 0 {
+		return standingDegS
+	}
+	sort.Float64s(speeds)
+	return math.Max(standingDegS, standingShare*speeds[len(speeds)/2])
+}
+
+// split finds the stretches between re-grips.
+func (p *pass) split() {
+	floor := p.standing()
+	k := p.track
+	var stops []segment
+	from := math.NaN()
+	for i, v := range k.vel {
+		at := k.t0 + float64(i)*k.dt
+		switch still := p.dir*v < floor; {
+		case still && math.IsNaN(from):
+			from = at
+		case !still && !math.IsNaN(from):
+			if at-from > regripS && i > 0 {
+				stops = append(stops, segment{from, at})
+			}
+			from = math.NaN()
+		}
+	}
+	p.segs = p.segs[:0]
+	start := math.Inf(-1)
+	for _, s := range stops {
+		mid := (s.from + s.to) / 2
+		if s.from > k.t0+k.dt { // not the start of the sweep
+			p.segs = append(p.segs, segment{start, mid})
+			start = mid
+		}
+	}
+	p.segs = append(p.segs, segment{start, math.Inf(1)})
+}
+
+// choose marks the readings that the model may use: the crank moving in the
+// sweep's direction beyond where it was before (after a reversal or a spring
+// back the encoder stands while the crank takes up its lash), the plunger off
+// its resting stop. lag is the latency, s; lashDeg the bound of the lash.
+func (p *pass) choose(lag, lashDeg float64) {
+	floor := p.standing()
+	margin := p.track.half / 2
+	k := p.track
+	// far[i]: the furthest angle reached up to node i, in the direction turned.
+	far := make([]float64, len(k.theta))
+	best := math.Inf(-1)
+	for i, th := range k.theta {
+		best = math.Max(best, p.dir*th)
+		far[i] = best
+	}
+	begin := math.Inf(1)
+	for _, th := range k.theta {
+		begin = math.Min(begin, p.dir*th)
+	}
+	for i, t := range p.t {
+		at := t - lag
+		th, v, ok := k.at(at)
+		_, before, ok1 := k.at(at - margin)
+		_, after, ok2 := k.at(at + margin)
+		p.use[i] = ok && ok1 && ok2 && !p.late[i] &&
+			p.dir*v > floor && p.dir*before > floor && p.dir*after > floor &&
+			p.dir*th > begin+lashDeg+0.5 &&
+			p.dir*th > far[k.node(at)]-0.02
+	}
+	p.dropResting()
+}
+
+func (k track) node(t float64) int {
+	return min(max(int((t-k.t0)/k.dt), 0), len(k.theta)-1)
+}
+
+// dropResting leaves out the ends of a sweep where the plunger stands on its
+// stop: a constant height while the crank turns more than a degree, far from
+// the top.
+func (p *pass) dropResting() {
+	const restMM, restDeg = 0.02, 1.0
+	n := len(p.t)
+	drop := func(from, step int) {
+		i := from
+		for i >= 0 && i < n && !p.use[i] {
+			i += step
+		}
+		if i < 0 || i >= n {
+			return
+		}
+		y0, th0, _ := p.y[i], 0.0, 0
+		th0, _, _ = p.track.at(p.t[i])
+		j := i
+		for j >= 0 && j < n && math.Abs(p.y[j]-y0) <= restMM {
+			j += step
+		}
+		last := min(max(j-step, 0), n-1)
+		th1, _, _ := p.track.at(p.t[last])
+		if math.Abs(th1-th0) < restDeg {
+			return
+		}
+		for ; i != j; i += step {
+			p.use[i] = false
+		}
+	}
+	drop(0, 1)
+	drop(n-1, -1)
+}
