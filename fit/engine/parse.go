@@ -19,7 +19,7 @@ func ParseJSON(b []byte) (Engine, error) {
 }
 
 func defaults() Engine {
-	return Engine{RunningDirection: "clockwise", TurnBack: "allowed", 
+	return Engine{RunningDirection: "clockwise", TurnBack: "allowed",
 		CycleDeg: defaultCycleDeg, IndexLimitDeg: defaultIndexLimitDeg, TrimStepDeg: defaultTrimStepDeg}
 }
 

@@ -1,52 +1,90 @@
-// Package sweepcsv reads and writes recorded sweeps as CSV: one row a reading.
+// Package sweepcsv reads and writes recorded sweeps as CSV, one row a reading:
+//
+//	sweep,cylinder,t_s,angle_deg,height_mm,indicator,mount,setup,zeroing
+//
+// t_s is the arrival time in seconds, angle_deg degrees of crank in running
+// direction, height_mm (or height_in, 1 in = 25.4 mm) grows as the piston
+// rises. A row without a height is an encoder-only row: it belongs to its
+// sweep or, where sweep and cylinder are empty, to every sweep of its mount.
+// Exports add count, raw, burst, simulated and zero_on.
 package sweepcsv
 
 import (
-	"errors"
-	"io"
+	"fmt"
 
 	"crownmark/fit"
 )
 
+// Column names. Their order in a file is free.
+const (
+	colSweep     = "sweep"
+	colCylinder  = "cylinder"
+	colTime      = "t_s"
+	colAngle     = "angle_deg"
+	colHeightMM  = "height_mm"
+	colHeightIn  = "height_in"
+	colIndicator = "indicator"
+	colMount     = "mount"
+	colSetup     = "setup"
+	colZeroing   = "zeroing"
+	colCount     = "count"
+	colRaw       = "raw"
+	colBurst     = "burst"
+	colSimulated = "simulated"
+	colZeroOn    = "zero_on" // "deck": the display was zeroed on the block's deck
+)
+
+// mmPerInch is exact by definition.
+const mmPerInch = 25.4
+
 // File is what a sweep file holds.
 type File struct {
-	Sweeps    []fit.Sweep // in the order of their first row
-	Warnings  []string    // columns that were kept out, rows without any use
+	Sweeps    []fit.Sweep // by sweep number
+	Warnings  []string    // columns and sweeps that were left out, and why
 	Simulated bool        // a row of the file says that it is simulated
 }
 
-// Read reads a sweep file. name is used in messages only. The error names
-// file, line, column, and what to do.
-func Read(name string, r io.Reader) (File, error) { return File{}, errors.New("not yet") }
-
-// Row is one row of the file. Nil, or an empty text, is an empty cell.
+// Row is one row of a file. Nil, 0 for a number and "" are empty cells.
 type Row struct {
-	Sweep     *int64 // nil only on encoder-only rows that serve every sweep
+	Sweep     *int64 // nil only on encoder-only rows that serve every sweep of their mount
 	Cylinder  *int
 	TS        float64 // arrival, seconds
 	AngleDeg  *float64
 	HeightMM  *float64 // nil: encoder-only row
 	Indicator string
-	Mount     int // 0: left empty
+	Mount     int
 	Setup     int
 	Zeroing   int
-
-	// Only written where the Writer was made with extra.
-	Count     *int64 // raw encoder count
-	Raw       string // the line as it came
-	Burst     int    // position within one read of the port
 	Simulated bool
+
+	// Written only where the Writer was made with extra.
+	Count  *int64 // raw encoder count
+	Raw    string // the line as it came
+	Burst  int    // position within one read of the port
+	ZeroOn string // "deck" or ""
 }
 
-// Writer writes sweep files.
-type Writer struct{}
+// Error is a cell, a row or a file that cannot be used.
+type Error struct {
+	File   string
+	Line   int    // from 1; 0: the file as a whole
+	Column int    // in bytes, from 1; 0: the row as a whole
+	Name   string // of the column
+	Detail string
+	Fix    string
+}
 
-// NewWriter returns a Writer. extra adds the columns count, raw, burst and
-// simulated.
-func NewWriter(w io.Writer, extra bool) *Writer { return &Writer{} }
-
-// Write writes one row; the header before the first.
-func (w *Writer) Write(r Row) error { return errors.New("not yet") }
-
-// Flush writes what is buffered and returns the first error met.
-func (w *Writer) Flush() error { return errors.New("not yet") }
+// Error reads "file:line:column(name): what; fix".
+func (e *Error) Error() string {
+	where := e.File
+	if e.Line > 0 {
+		where += fmt.Sprintf(":%d", e.Line)
+	}
+	if e.Column > 0 {
+		where += fmt.Sprintf(":%d", e.Column)
+	}
+	if e.Name != "" {
+		where += "(" + e.Name + ")"
+	}
+	return fmt.Sprintf("%s: %s; %s", where, e.Detail, e.Fix)
+}
