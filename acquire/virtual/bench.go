@@ -102,9 +102,7 @@ func (b *bench) happen() error {
 	for len(b.pending) > 0 && b.pending[0].at <= b.now {
 		l := b.pending[0]
 		b.pending = b.pending[1:]
-		if b.muted[l.port] {
-			continue
-		}
+		l.muted = b.muted[l.port]
 		if err := b.sink.put(l); err != nil {
 			return err
 		}

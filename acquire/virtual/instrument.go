@@ -13,6 +13,7 @@ type line struct {
 	text    string  // with its line end
 	value   float64 // counts, or mm as a reader of the text would take it
 	contact bool
+	muted   bool // its time passes, but it is not said
 }
 
 // sampler is the rhythm of one instrument: when it looks and how much later

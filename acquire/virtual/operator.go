@@ -20,6 +20,7 @@ type Operator struct {
 	rng    *rand.Rand
 	ports  ports // nil: no real ports
 	labels labels
+	pacer  *pacer // nil: no wall clock
 }
 
 // labels hears what a sweep is when it begins and ends.
@@ -80,6 +81,10 @@ func (o *Operator) Rest(seconds float64) error {
 func (o *Operator) step(seconds, deg float64) error {
 	if err := o.ctx.Err(); err != nil {
 		return err
+	}
+	if o.pacer != nil {
+		o.pacer.resume()
+		defer o.pacer.pause()
 	}
 	return o.bench.advance(seconds, deg)
 }
@@ -225,31 +230,3 @@ func (o *Operator) indicator(name string) (int, error) {
 	}
 	return 0, fmt.Errorf("virtual bench: indicator %q: the bench has no such indicator", name)
 }
-
-// Slip lets the encoder slip on the crank's nose by deg, unnoticed.
-func (o *Operator) Slip(deg float64) { o.bench.offsetDeg += deg }
-
-// Remount takes the encoder's adapter off and puts it back turned by deg: a
-// new mount, with a new zero and its eccentricity turned along.
-func (o *Operator) Remount(deg float64) {
-	b := o.bench
-	b.offsetDeg += Range{-20, 20}.draw(o.rng)
-	b.reclockDeg += deg
-	b.mount++
-}
-
-// Mute silences an instrument ("encoder" or an indicator's name) or lets it
-// speak again.
-func (o *Operator) Mute(instrument string, mute bool) error {
-	if instrument == encoderName {
-		o.bench.muted[0] = mute
-		return nil
-	}
-	i, err := o.indicator(instrument)
-	if err == nil {
-		o.bench.muted[1+i] = mute
-	}
-	return err
-}
-
-const encoderName = "encoder"

@@ -64,6 +64,9 @@ func (r *recorder) begin(cylinders []int) {
 func (r *recorder) end() { clear(r.sweepOf) }
 
 func (r *recorder) put(l line) error {
+	if l.muted {
+		return nil
+	}
 	row := Row{Mount: r.bench.mount, TS: math.Round(l.at*1e6) / 1e6, Text: l.text[:len(l.text)-2]}
 	if l.port == 0 {
 		r.angleDeg = r.bench.angleDeg(l.value)

@@ -25,27 +25,28 @@ func (c *crank) move(deg float64) {
 
 // probe is one indicator's plunger on one piston.
 type probe struct {
-	placed  bool
-	setup   Setup
-	slider  slider
-	topDeg  float64 // crank angle of this piston's top
-	topMM   float64 // its rod's height there
-	travel  float64
-	since   float64 // time of placement
-	hangMM  float64 // the piston, relative to the top: between the rod and PlayMM over it
-	tilt    float64 // −1 … +1
-	lastDeg float64 // crank angle of the last follow
+	placed   bool
+	setup    Setup
+	slider   slider
+	topDeg   float64 // crank angle of this piston's top
+	throwDeg float64 // crank angle where its throw points up the bore
+	topMM    float64 // its rod's height there
+	travel   float64
+	since    float64 // time of placement
+	hangMM   float64 // the piston, relative to the top: between the rod and PlayMM over it
+	tilt     float64 // −1 … +1
+	lastDeg  float64 // crank angle of the last follow
 }
 
 // rodMM is the rod's height relative to the true top: never above 0.
 func (p *probe) rodMM(c *crank) float64 {
-	return p.slider.heightMM(c.angleDeg-p.topDeg+p.slider.topDeg()) - p.topMM
+	return p.slider.heightMM(c.angleDeg-p.throwDeg) - p.topMM
 }
 
 // place stands the probe on a piston that was last pushed up.
 func (p *probe) place(c *crank, s Setup, sl slider, topDeg, now float64) {
 	*p = probe{placed: true, setup: s, slider: sl, topDeg: topDeg, travel: p.travel, since: now, lastDeg: c.angleDeg}
-	p.topMM = sl.heightMM(sl.topDeg())
+	p.throwDeg, p.topMM = topDeg-sl.topDeg(), sl.heightMM(sl.topDeg())
 	p.hangMM = p.rodMM(c)
 	p.tilt = p.tiltWanted(c)
 }
