@@ -17,7 +17,7 @@ func TestRowsObeyTheEquation(t *testing.T) {
 	t.Parallel()
 	for seed := range uint64(6) {
 		d := DefaultDisturbances()
-		d.EccentricityUDeg = 0.02
+		d.EccentricityUDeg = 0.1
 		truth := Draw(four(), seed, d)
 		var encT, encA []float64
 		var heights []Row
