@@ -51,29 +51,31 @@ func (m *model) normal(correlate bool) (*mat.SymDense, []float64) {
 }
 
 // descend runs Levenberg–Marquardt with the weights frozen, until no
-// parameter moves by more than a thousandth of its own doubt.
+// parameter moves by more than a thousandth of its own doubt, or until three
+// steps together gain nothing (a reading that sits on the corner where a
+// hanging piston is caught can make it step from side to side).
 func (m *model) descend() error {
 	lambda := 1e-6
 	m.evaluate()
 	cost := m.cost()
 	old := make([]float64, len(m.params))
+	idle := 0
 	for range 60 {
 		a, b := m.normal(false)
 		for i := range m.params {
 			p := &m.params[i]
 			old[i] = p.val
-			if p.val <= p.min && b[i] < 0 { // held at its minimum
-				a.SetSym(i, i, a.At(i, i)*1e12)
-				b[i] = 0
-			}
 		}
 		for {
-			step, ok := solveDamped(a, b, lambda)
+			step, ok := m.stepWithin(a, b, lambda)
 			if ok {
 				m.move(old, step)
 				m.evaluate()
 				if c := m.cost(); c <= cost*(1+1e-12) {
-					done := settled(a, step)
+					if idle++; cost-c > idleGain {
+						idle = 0
+					}
+					done := settled(a, step) || idle >= 3
 					cost, lambda = c, math.Max(lambda/10, 1e-9)
 					if done {
 						return nil
@@ -92,6 +94,40 @@ func (m *model) descend() error {
 		}
 	}
 	return errNotConverged
+}
+
+// idleGain is a fall of the cost (half a χ²) that moves nothing by a tenth of
+// its doubt.
+const idleGain = 1e-3
+
+// stepWithin solves for a step that leaves no parameter below its minimum: one
+// that would go there is set onto it and the others are solved again.
+func (m *model) stepWithin(a *mat.SymDense, b []float64, lambda float64) ([]float64, bool) {
+	step, ok := solveDamped(a, b, lambda)
+	if !ok {
+		return nil, false
+	}
+	const stiff = 1e12
+	var held *mat.SymDense
+	var push []float64
+	for i := range m.params {
+		p := &m.params[i]
+		if p.val+step[i] >= p.min {
+			continue
+		}
+		if held == nil {
+			held = mat.NewSymDense(len(b), nil)
+			held.CopySym(a)
+			push = append([]float64(nil), b...)
+		}
+		k := a.At(i, i) * stiff
+		held.SetSym(i, i, k)
+		push[i] = k * (1 + lambda) * (p.min - p.val)
+	}
+	if held == nil {
+		return step, true
+	}
+	return solveDamped(held, push, lambda)
 }
 
 // move sets the parameters to old + step, held above their minima.

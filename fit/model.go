@@ -138,7 +138,7 @@ func (m *model) predict(p *pass, i int, r *row) {
 	g.L += m.value(m.rod)
 	g.E += m.value(m.offset)
 	h, k := m.value(p.play), m.value(p.scale)
-	rise, drise, hung := playOperator(g, x, p.dir, h)
+	rise, drise, caught := playOperator(g, x, p.dir, h)
 	sin := math.Tanh(x / flipWidthDeg)
 	f := m.value(p.flip)
 	r.x = x
@@ -157,35 +157,36 @@ func (m *model) predict(p *pass, i int, r *row) {
 		r.pred += m.value(p.seg[s])
 		r.put(p.seg[s], 1)
 	}
-	switch {
-	case hung: // stands where it hung: nothing but the height moves it
-	case p.dir*x > 0:
-		r.put(p.play, k)
-		fallthrough
-	default:
-		longer, aside := g, g
-		longer.L += numDiffMM
-		aside.E += numDiffMM
-		a, _ := longer.Rise(x)
-		b, _ := aside.Rise(x)
-		c, _ := g.Rise(x)
-		r.put(m.rod, k*(a-c)/numDiffMM)
-		r.put(m.offset, k*(b-c)/numDiffMM)
+	if p.dir*x > 0 {
+		r.put(p.play, k*caught)
 	}
+	longer, aside := g, g
+	longer.L += numDiffMM
+	aside.E += numDiffMM
+	plain, _ := g.Rise(x)
+	a, _ := longer.Rise(x)
+	b, _ := aside.Rise(x)
+	r.put(m.rod, k*caught*(a-plain)/numDiffMM)
+	r.put(m.offset, k*caught*(b-plain)/numDiffMM)
 }
+
+// hangSoftMM rounds the corner where a hanging piston is caught by its rod:
+// half a micrometre at most, so that the descent sees no kink.
+const hangSoftMM = 0.001
 
 // playOperator is the height of a piston with play h (mm) relative to the top,
 // for one pass through the top in direction dir: pushed up it follows the rod;
-// pulled down it hangs at the top until the rod has dropped by h.
-func playOperator(g crank.Geometry, x, dir, h float64) (rise, perDeg float64, hung bool) {
+// pulled down it hangs at the top until the rod has dropped by h. caught is
+// dP/dS: 1 where the rod moves it, 0 where it hangs.
+func playOperator(g crank.Geometry, x, dir, h float64) (rise, perDeg, caught float64) {
 	s, ds := g.Rise(x)
 	if dir*x <= 0 {
-		return s, ds, false
+		return s, ds, 1
 	}
-	if s+h >= 0 {
-		return 0, 0, true
-	}
-	return s + h, ds, false
+	v := s + h
+	root := math.Sqrt(v*v + hangSoftMM*hangSoftMM)
+	caught = (1 - v/root) / 2
+	return (v - root) / 2, caught * ds, caught
 }
 
 func (p *pass) segmentAt(at float64) int {

@@ -35,6 +35,34 @@ func (m *model) downweigh(first bool) {
 	}
 }
 
+// spotSpikes takes a first look at each reading against its neighbours: one
+// that leaves the straight lines between them by far starts with no weight. The
+// descent may give it back.
+func (p *pass) spotSpikes() {
+	const leastMM = 0.05
+	n := len(p.t)
+	off := make([]float64, n)
+	for i := range p.t {
+		var at []float64
+		for _, pair := range [][2]int{{1, 1}, {2, 2}, {1, 2}, {2, 1}, {3, 3}} {
+			a, b := i-pair[0], i+pair[1]
+			if a >= 0 && b < n && p.t[b] > p.t[a] {
+				at = append(at, p.y[a]+(p.y[b]-p.y[a])*(p.t[i]-p.t[a])/(p.t[b]-p.t[a]))
+			}
+		}
+		if len(at) > 0 {
+			off[i] = math.Abs(p.y[i] - median(at))
+		}
+	}
+	limit := math.Max(leastMM, 8*1.4826*median(append([]float64(nil), off...)))
+	for i := range p.t {
+		p.robust[i] = 1
+		if off[i] > limit {
+			p.robust[i] = 0
+		}
+	}
+}
+
 // learnNoise estimates each setup's two kinds of scatter, of the display (mm)
 // and of the angle (deg, felt through the slope), by maximum likelihood on the
 // residuals, weighted as the fit weighed them. They never fall below what the

@@ -90,17 +90,18 @@ func (j *job) settle() (*solution, error) {
 
 func unit(n, i int) map[int]float64 { return map[int]float64{i: 1} }
 
+// The first descent takes readings to be as coarse as this, so that it finds
+// its way before latency and lash are known.
+const startDisplayMM, startAngleDeg = 0.02, 0.1
+
 // iterate alternates the descent, the choice of readings, their robust weights
 // and the learning of their scatter until the tops stand still.
 func (j *job) iterate() (*solution, error) {
 	m := j.model
 	for _, p := range m.passes {
-		for i := range p.robust {
-			p.robust[i] = 1
-		}
+		p.noise.displayMM, p.noise.angleDeg = startDisplayMM, startAngleDeg
+		p.spotSpikes()
 	}
-	m.evaluate()
-	m.downweigh(true)
 	last := math.Inf(1)
 	for round := range 14 {
 		for _, p := range m.passes {
@@ -111,7 +112,7 @@ func (j *job) iterate() (*solution, error) {
 		if err := m.descend(); err != nil {
 			return nil, err
 		}
-		m.downweigh(round < 2)
+		m.downweigh(round < 3)
 		m.learnNoise()
 		sum := 0.0
 		for _, i := range j.index {
