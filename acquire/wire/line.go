@@ -1,0 +1,275 @@
+package wire
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"strings"
+)
+
+// Format "line": one reading a line, in ASCII.
+//
+//	end of line   CR, LF or CR LF; empty lines mean nothing
+//	characters    7 or 8 bits; with 7 the eighth bit is parity and is dropped
+//	number        [sign] digits [point or comma digits], blanks allowed inside
+//	unit          "mm" or "in" (also "inch" and the inch mark); what a line
+//	              says wins over the setting
+//	longest line  256 bytes
+//
+// The pattern (a regular expression, RE2 syntax) says where the number stands.
+// Its named groups:
+//
+//	value    a length, of an indicator
+//	unit     its unit, if the line names one
+//	count    an encoder's count, a whole number
+//	degrees  an encoder's angle, if it tells that instead
+//	time_us  the instrument's own clock, in microseconds
+//	status   what the instrument says of itself
+//
+// Known faults. A parity error or a break reaches us as NUL: the digit that it
+// was is lost, so a line with one is dropped whole (CutNoise), even where the
+// NUL stands right before its first character: that may have been the sign. The
+// first line after opening may lack its head, so it is dropped too (CutPartial),
+// unless the line had been silent before it. A line that stops in its middle
+// is dropped after the silence that follows, so that its rest never joins the
+// next. Instruments send errors in the same dress as readings, "ERR3" or a
+// channel before it: counted, never a reading.
+//
+// Example, as configured by default: "-  0,125\r" is −0.125.
+type lineFramer struct {
+	mask    byte
+	buf     []byte
+	atNS    int64
+	burst   int
+	noise   int  // NULs since the last line end
+	tooLong bool // dropping until the line ends
+	synced  bool // the line before was ended, or silence came
+}
+
+// NewLineFramer cuts lines out of characters of the given shape.
+func NewLineFramer(s Serial) Framer {
+	return &lineFramer{mask: s.mask(), buf: make([]byte, 0, MaxFrame)}
+}
+
+func (f *lineFramer) Push(chunk []byte, atNS int64, emit func(Frame)) {
+	begun := 0
+	for _, b := range chunk {
+		switch b &= f.mask; b {
+		case '\r', '\n':
+			f.end(emit)
+		case 0:
+			if f.noise++; len(f.buf) == 0 {
+				f.atNS, f.burst = atNS, begun
+			}
+			if f.noise == MaxFrame { // nothing but noise: tell it now and then
+				f.cut(CutNoise, emit)
+				f.noise = 1
+			}
+		default:
+			if len(f.buf) == MaxFrame {
+				f.cut(CutTooLong, emit)
+				f.tooLong = true
+			}
+			if len(f.buf) == 0 {
+				f.atNS, f.burst = atNS, begun
+				begun++
+			}
+			f.buf = append(f.buf, b)
+		}
+	}
+}
+
+// end is a line end: hand the line on, or say why not.
+func (f *lineFramer) end(emit func(Frame)) {
+	switch {
+	case f.tooLong: // told already
+	case f.noise > 0:
+		f.cut(CutNoise, emit)
+	case len(f.buf) == 0:
+		return // an empty line, or the LF of a CR LF
+	case !f.synced:
+		f.cut(CutPartial, emit)
+	default:
+		f.cut(CutNone, emit)
+	}
+	f.buf, f.noise, f.tooLong, f.synced = f.buf[:0], 0, false, true
+}
+
+func (f *lineFramer) cut(why Cut, emit func(Frame)) {
+	emit(Frame{Bytes: f.buf, AtNS: f.atNS, Burst: f.burst, Cut: why})
+	f.buf = f.buf[:0]
+}
+
+func (f *lineFramer) Silence(emit func(Frame)) {
+	switch {
+	case f.tooLong:
+	case f.noise > 0:
+		f.cut(CutNoise, emit)
+	case len(f.buf) > 0:
+		f.cut(CutPartial, emit)
+	}
+	f.buf, f.noise, f.tooLong, f.synced = f.buf[:0], 0, false, true
+}
+
+func (f *lineFramer) Reset() {
+	f.buf, f.noise, f.tooLong, f.synced = f.buf[:0], 0, false, false
+}
+
+// Largest numbers taken for a reading.
+const (
+	maxMM     = 1000.0
+	maxTicks  = 999_999_999_999_999
+	maxDigits = 15
+	maxDegree = 360e6
+)
+
+type lineDecoder struct {
+	pattern *regexp.Regexp
+	encoder bool
+	unit    Unit
+	// places of the groups' ends in a match, -1 where the pattern has none
+	value, unitAt, count, degrees, timeUS, status int
+}
+
+// NewLineDecoder compiles a pattern. The error says what is wrong with it and
+// what to do.
+func NewLineDecoder(pattern string, encoder bool, unit Unit) (Decoder, error) {
+	if pattern == "" {
+		return nil, errors.New("pattern is missing: write a regular expression with the named group " + groupFor(encoder))
+	}
+	re, err := regexp.Compile(pattern)
+	if err != nil {
+		return nil, fmt.Errorf("pattern is no regular expression: %w", err)
+	}
+	for _, name := range re.SubexpNames() {
+		switch name {
+		case "", "value", "unit", "count", "degrees", "time_us", "status":
+		default:
+			return nil, fmt.Errorf("pattern has an unknown group %q: use value, unit, count, degrees, time_us, status", name)
+		}
+	}
+	d := &lineDecoder{pattern: re, encoder: encoder, unit: unit,
+		value: re.SubexpIndex("value"), unitAt: re.SubexpIndex("unit"), count: re.SubexpIndex("count"),
+		degrees: re.SubexpIndex("degrees"), timeUS: re.SubexpIndex("time_us"), status: re.SubexpIndex("status")}
+	missing := d.value < 0
+	if encoder {
+		missing = d.count < 0 && d.degrees < 0
+	}
+	if missing {
+		return nil, errors.New("pattern lacks the named group " + groupFor(encoder))
+	}
+	if d.count >= 0 && d.degrees >= 0 && encoder {
+		return nil, errors.New("pattern has both count and degrees: keep the one to be used")
+	}
+	return d, nil
+}
+
+func groupFor(encoder bool) string {
+	if encoder {
+		return "(?P<count>…) or (?P<degrees>…)"
+	}
+	return "(?P<value>…)"
+}
+
+// errorLine is an instrument's own error: at most three characters of channel
+// and status, then "ERR", "ERROR" or E and a number, and nothing that could be
+// a reading.
+var errorLine = regexp.MustCompile(`^\s*(?:\w{1,3}\s+)?\W{0,2}(?i:\w{0,3}?err(?:or)?|e)[\s:.-]*\d{0,4}\s*$`)
+
+func (d *lineDecoder) Decode(line []byte) (Value, error) {
+	m := d.pattern.FindSubmatchIndex(line)
+	if m == nil {
+		if errorLine.Match(line) {
+			return Value{}, ErrInstrument
+		}
+		return Value{}, ErrGarbage
+	}
+	group := func(i int) string {
+		if i < 0 || m[2*i] < 0 {
+			return ""
+		}
+		return string(line[m[2*i]:m[2*i+1]])
+	}
+	at, unit := d.value, d.unit
+	if d.encoder && d.count >= 0 {
+		at, unit = d.count, UnitCount
+	} else if d.encoder {
+		at, unit = d.degrees, UnitDegree
+	}
+	v, err := number(group(at))
+	if err != nil {
+		if group(at) == "" && (group(d.status) != "" || errorLine.Match(line)) {
+			return Value{}, ErrInstrument // a status and no number
+		}
+		return Value{}, err
+	}
+	v.Unit = unit
+	if text := strings.TrimSpace(group(d.unitAt)); text != "" && !d.encoder {
+		if v.Unit = unitOf(text); v.Unit == UnitNone {
+			return Value{}, ErrGarbage
+		}
+	}
+	if text := group(d.timeUS); text != "" {
+		t, err := number(text)
+		if err != nil || t.Decimals != 0 {
+			return Value{}, ErrGarbage
+		}
+		v.TimeUS, v.HasTime = t.Ticks, true
+	}
+	return v, d.plausible(v)
+}
+
+// plausible refuses what no such instrument can show.
+func (d *lineDecoder) plausible(v Value) error {
+	switch {
+	case v.Unit == UnitCount && v.Decimals != 0:
+		return ErrGarbage
+	case v.Unit == UnitDegree && math.Abs(v.Number()) > maxDegree,
+		!d.encoder && math.Abs(v.MM()) > maxMM:
+		return ErrRange
+	}
+	return nil
+}
+
+func unitOf(text string) Unit {
+	switch strings.ToLower(text) {
+	case "mm":
+		return UnitMM
+	case "in", "inch", `"`:
+		return UnitInch
+	}
+	return UnitNone
+}
+
+// number reads [sign] digits [point or comma digits], blanks anywhere.
+func number(s string) (v Value, err error) {
+	negative, signed, digits, point := false, false, 0, false
+	for _, c := range []byte(s) {
+		switch {
+		case c == ' ' || c == '\t':
+		case (c == '+' || c == '-') && !signed && digits == 0 && !point:
+			signed, negative = true, c == '-'
+		case (c == '.' || c == ',') && !point:
+			point = true
+		case c >= '0' && c <= '9':
+			if v.Ticks = v.Ticks*10 + int64(c-'0'); v.Ticks > maxTicks {
+				return Value{}, ErrRange
+			}
+			if digits++; point {
+				if v.Decimals++; v.Decimals > maxDigits {
+					return Value{}, ErrRange
+				}
+			}
+		default:
+			return Value{}, ErrGarbage
+		}
+	}
+	if digits == 0 {
+		return Value{}, ErrGarbage
+	}
+	if negative {
+		v.Ticks = -v.Ticks
+	}
+	return v, nil
+}
