@@ -3,17 +3,21 @@
 // a label here; geometry belongs to fit.
 package acquire
 
-import "context"
+import (
+	"context"
+
+	"crownmark/acquire/wire"
+)
 
 // Unit is the unit an instrument's line carries (or the configured default).
-type Unit uint8
+type Unit = wire.Unit
 
 const (
-	UnitNone   Unit = iota
-	UnitMM          // millimetres
-	UnitInch        // inches; 1 in = 25.4 mm exactly
-	UnitCount       // encoder counts
-	UnitDegree      // degrees of crank
+	UnitNone   = wire.UnitNone
+	UnitMM     = wire.UnitMM     // millimetres
+	UnitInch   = wire.UnitInch   // inches; 1 in = 25.4 mm exactly
+	UnitCount  = wire.UnitCount  // encoder counts
+	UnitDegree = wire.UnitDegree // degrees of crank
 )
 
 // Kind says what a stream's instrument measures.
@@ -150,7 +154,10 @@ func (b Batch) Empty() bool {
 
 // Recorder keeps batches. Record returns the ledger number of the commit that
 // reached the disk, and only after it did. It may block; the bench calls it
-// from one goroutine at a time and never from the port's own.
+// from one goroutine at a time and never from the port's own. After an error
+// nothing of the batch may have been kept; the bench hands it in again, without
+// the selections, marks and directions, whose askers are told the error. An
+// error that wraps ErrRefused means that the batch can never be kept.
 type Recorder interface {
 	Record(ctx context.Context, b Batch) (ledger int64, err error)
 }
