@@ -1,6 +1,11 @@
 package store
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+
+	"modernc.org/sqlite"
+)
 
 var (
 	// ErrNotFound: no such job, sweep or report.
@@ -29,3 +34,39 @@ var (
 	// ErrExists: the target of a backup exists already.
 	ErrExists = errors.New("exists already; name another file")
 )
+
+// SQLite's result codes that decide something here (the last two extended).
+const (
+	codeReadOnly   = 8
+	codeFull       = 13
+	codeCantOpen   = 14
+	codeConstraint = 19
+	codeNotADB     = 26
+	codeWrite      = 778  // SQLITE_IOERR_WRITE: how a full disk shows while -shm grows
+	codeShmSize    = 4874 // SQLITE_IOERR_SHMSIZE: likewise
+)
+
+// sqliteCode is err's primary code, 0 if SQLite did not say it.
+func sqliteCode(err error) int { return extendedCode(err) & 0xff }
+
+func extendedCode(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code()
+	}
+	return 0
+}
+
+// classify gives SQLite's errors the names that callers decide by.
+func classify(err error) error {
+	code := extendedCode(err)
+	switch {
+	case code == 0:
+		return err
+	case code&0xff == codeFull, code == codeWrite, code == codeShmSize:
+		return fmt.Errorf("%w (%w)", ErrStorageFull, err)
+	case code&0xff == codeConstraint:
+		return fmt.Errorf("%w: %w", ErrInvalid, err)
+	}
+	return err
+}

@@ -1,0 +1,108 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"io"
+
+	"crownmark/acquire"
+	"crownmark/fit/sweepcsv"
+)
+
+// Export writes a job's sweeps as a sweep file, as Input sees them: each
+// mount's encoder stream first, as rows without sweep and height, then each
+// sweep's heights; raw lines, counts and places in a burst beside them. All t_s
+// share one zero. Sweeps set aside are left out. Errors: ErrNotFound, and w's.
+func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
+	// Not in one snapshot: w may be slow, and a long snapshot would keep the
+	// WAL from being emptied. What is kept does not change anyway.
+	l, err := s.load(ctx, s.readers, job)
+	if err != nil {
+		return fmt.Errorf("export of job %d: %w", job, err)
+	}
+	if err := s.settle(ctx, l); err != nil {
+		return fmt.Errorf("export of job %d: %w", job, err)
+	}
+	out := sweepcsv.NewWriter(w, true)
+	if err := l.exportEncoders(out); err != nil {
+		return fmt.Errorf("export of job %d: %w", job, err)
+	}
+	for i := range l.sweeps {
+		if err := l.exportHeights(out, &l.sweeps[i]); err != nil {
+			return fmt.Errorf("export of job %d, sweep %d: %w", job, l.sweeps[i].ID, err)
+		}
+	}
+	return out.Flush()
+}
+
+// settle bounds what still grows, so that heights and encoder end together.
+func (s *Store) settle(ctx context.Context, l *loader) error {
+	return s.snapshot(ctx, func(tx *sql.Tx) error {
+		bound := func(stream int64, to *int64) error {
+			if *to != lastSeq {
+				return nil
+			}
+			return tx.QueryRowContext(ctx, "SELECT coalesce(max(seq), 0) FROM reading WHERE stream = ?", stream).Scan(to)
+		}
+		for i := range l.segments {
+			if err := bound(l.segments[i].stream, &l.segments[i].to); err != nil {
+				return err
+			}
+		}
+		for i := range l.sweeps {
+			if err := bound(l.sweeps[i].indStream, &l.sweeps[i].indTo); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
+	wraps := map[int]*unwrap{}
+	for _, seg := range l.segments {
+		i, err := l.instrument(seg.stream)
+		if err != nil {
+			return err
+		}
+		if wraps[seg.mount] == nil {
+			wraps[seg.mount] = &unwrap{}
+		}
+		for r, err := range readings(l.ctx, l.q, seg.stream, seg.from, seg.to) {
+			if err != nil {
+				return err
+			}
+			deg := l.sign * wraps[seg.mount].next(&r, i.angleDeg(&r))
+			row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
+				Raw: string(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
+			if r.Unit != acquire.UnitDegree {
+				row.Count = &r.Ticks
+			}
+			if err := out.Write(row); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
+	i, err := l.instrument(w.indStream)
+	if err != nil {
+		return err
+	}
+	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
+		if err != nil {
+			return err
+		}
+		mm := i.heightMM(&r)
+		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.AtNS), HeightMM: &mm,
+			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing,
+			Raw: string(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,232 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"crownmark/fit/engine"
+)
+
+// Job states.
+const (
+	JobOpen   = "open"
+	JobClosed = "closed"
+)
+
+// querier is a *sql.DB or a *sql.Tx.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// engineOf returns the engine and the JSON that is kept of it.
+func engineOf(e *engine.Engine, text []byte) (engine.Engine, string, error) {
+	var out engine.Engine
+	if e != nil && (e.Name != "" || e.StrokeMM != 0) {
+		out = *e
+	} else if err := json.Unmarshal(text, &out); err != nil {
+		return out, "", fmt.Errorf("%w: the engine is no JSON: %w", ErrInvalid, err)
+	}
+	kept, err := json.Marshal(out)
+	if err != nil { // NaN or infinity
+		return out, "", fmt.Errorf("%w: engine: %w", ErrInvalid, err)
+	}
+	return out, string(kept), nil
+}
+
+// CreateJob makes a job. The same IdempotencyKey with the same request returns
+// the first call's job and replayed; with another request, ErrKeyReused.
+func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool, err error) {
+	e, text, err := engineOf(&n.Engine, n.EngineJSON)
+	if err != nil {
+		return Job{}, false, fmt.Errorf("create job: %w", err)
+	}
+	name := n.Name
+	if name == "" {
+		name = e.Name
+	}
+	request := sha256.Sum256(appendText(appendText(nil, name), text))
+	var id int64
+	_, err = s.submit(ctx, func(c *change) (err error) {
+		replayed = false
+		if id, err = c.jobOfKey(n.IdempotencyKey, request[:]); err != nil || id != 0 {
+			replayed = err == nil
+			return err
+		}
+		if id, err = c.nextID(tJob); err != nil {
+			return err
+		}
+		var key any
+		if n.IdempotencyKey != "" {
+			key = n.IdempotencyKey
+		}
+		c.add(tJob, id, name, n.Actor, key, request[:])
+		return c.addJobEvent(id, "engine", "", text, n.Actor)
+	}, nil)
+	if err != nil {
+		return Job{}, false, fmt.Errorf("create job: %w", err)
+	}
+	job, err = s.Job(ctx, id)
+	return job, replayed, err
+}
+
+// jobOfKey is the job that was made under key, 0 if none was.
+func (c *change) jobOfKey(key string, request []byte) (id int64, err error) {
+	if key == "" {
+		return 0, nil
+	}
+	var before []byte
+	err = c.tx.QueryRow("SELECT id, request_hash FROM job WHERE idempotency_key = ?", key).Scan(&id, &before)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return 0, nil
+	case err != nil:
+		return 0, err
+	case string(before) != string(request):
+		return 0, ErrKeyReused
+	}
+	return id, nil
+}
+
+func (c *change) addJobEvent(job int64, kind, value, engineJSON, actor string) error {
+	id, err := c.nextID(tJobEvent)
+	if err != nil {
+		return err
+	}
+	var text any
+	if kind == "engine" {
+		text = engineJSON
+	}
+	c.add(tJobEvent, id, job, kind, value, text, actor)
+	return nil
+}
+
+// UpdateJob changes a job; what is the same already adds nothing. A closed job
+// takes changes only together with being opened. Errors: ErrNotFound,
+// ErrJobClosed, ErrInvalid.
+func (s *Store) UpdateJob(ctx context.Context, id int64, p JobPatch) (Job, error) {
+	var text string
+	if p.Engine != nil || p.EngineJSON != nil {
+		var err error
+		if _, text, err = engineOf(p.Engine, p.EngineJSON); err != nil {
+			return Job{}, fmt.Errorf("job %d: %w", id, err)
+		}
+	}
+	if p.State != nil && *p.State != JobOpen && *p.State != JobClosed {
+		return Job{}, fmt.Errorf("job %d: %w: state %q; it is %q or %q", id, ErrInvalid, *p.State, JobOpen, JobClosed)
+	}
+	_, err := s.submit(ctx, func(c *change) error { return c.patchJob(ctx, id, p, text) }, nil)
+	if err != nil {
+		return Job{}, err
+	}
+	return s.Job(ctx, id)
+}
+
+func (c *change) patchJob(ctx context.Context, id int64, p JobPatch, text string) error {
+	now, err := loadJob(context.WithoutCancel(ctx), c.tx, id)
+	if err != nil {
+		return err
+	}
+	opens := p.State != nil && *p.State == JobOpen
+	changes := p.Name != nil && *p.Name != now.Name || text != "" && text != string(now.EngineJSON)
+	if now.State == JobClosed && !opens && changes {
+		return fmt.Errorf("job %d: %w", id, ErrJobClosed)
+	}
+	var errs []error
+	if p.State != nil && *p.State != now.State {
+		errs = append(errs, c.addJobEvent(id, "state", *p.State, "", p.Actor))
+	}
+	if p.Name != nil && *p.Name != now.Name {
+		errs = append(errs, c.addJobEvent(id, "name", *p.Name, "", p.Actor))
+	}
+	if text != "" && text != string(now.EngineJSON) {
+		errs = append(errs, c.addJobEvent(id, "engine", "", text, p.Actor))
+	}
+	return errors.Join(errs...)
+}
+
+const jobQuery = `SELECT j.id,
+	coalesce((SELECT value FROM job_event WHERE job = j.id AND kind = 'name' ORDER BY id DESC LIMIT 1), j.name),
+	coalesce((SELECT value FROM job_event WHERE job = j.id AND kind = 'state' ORDER BY id DESC LIMIT 1), 'open'),
+	(SELECT engine_json FROM job_event WHERE job = j.id AND kind = 'engine' ORDER BY id DESC LIMIT 1),
+	(SELECT count(*) FROM job_event WHERE job = j.id AND kind = 'engine'),
+	coalesce((SELECT sign FROM direction WHERE job = j.id ORDER BY id DESC LIMIT 1), 0),
+	o.simulated OR EXISTS (SELECT 1 FROM sweep w JOIN stream t ON t.id = w.ind_stream JOIN session p ON p.id = t.session
+		WHERE w.job = j.id AND p.simulated),
+	l.unix_ns,
+	(SELECT cylinders_json FROM selection WHERE id = (SELECT max(id) FROM selection) AND job = j.id)
+	FROM job j JOIN ledger l ON l.id = j.ledger JOIN session o ON o.id = l.session `
+
+func scanJob(row scanner) (j Job, err error) {
+	var unixNS int64
+	var selected *string
+	if err := row.Scan(&j.ID, &j.Name, &j.State, &j.EngineJSON, &j.Revision, &j.DirectionSign, &j.Simulated, &unixNS, &selected); err != nil {
+		return j, err
+	}
+	j.CreatedAt = time.Unix(0, unixNS).UTC()
+	if err := json.Unmarshal(j.EngineJSON, &j.Engine); err != nil {
+		return j, fmt.Errorf("job %d: its kept engine cannot be read; run `crownmark verify`: %w", j.ID, err)
+	}
+	if selected != nil && j.State == JobOpen {
+		if err := json.Unmarshal([]byte(*selected), &j.Selected); err != nil {
+			return j, fmt.Errorf("job %d: its kept selection cannot be read; run `crownmark verify`: %w", j.ID, err)
+		}
+	}
+	return j, nil
+}
+
+func loadJob(ctx context.Context, q querier, id int64) (Job, error) {
+	j, err := scanJob(q.QueryRowContext(ctx, jobQuery+"WHERE j.id = ?", id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return Job{}, fmt.Errorf("job %d: %w", id, ErrNotFound)
+	}
+	return j, err
+}
+
+// Job returns one job, or ErrNotFound.
+func (s *Store) Job(ctx context.Context, id int64) (Job, error) {
+	return loadJob(ctx, s.readers, id)
+}
+
+// Jobs returns a page of jobs by id, and the After of the next page, nil at the end.
+func (s *Store) Jobs(ctx context.Context, p Page) (jobs []Job, next *int64, err error) {
+	jobs, err = collect(ctx, s.readers, scanJob, jobQuery+"WHERE j.id > ? ORDER BY j.id LIMIT ?", p.After, p.limit()+1)
+	if err == nil && len(jobs) > p.limit() {
+		jobs = jobs[:p.limit()]
+		next = &jobs[len(jobs)-1].ID
+	}
+	return jobs, next, err
+}
+
+func (p Page) limit() int {
+	if p.Limit <= 0 {
+		return 100
+	}
+	return min(p.Limit, 500)
+}
+
+// scanner is a *sql.Row or *sql.Rows.
+type scanner interface{ Scan(...any) error }
+
+// collect reads a whole result and closes it: an open one would keep the WAL
+// from being emptied.
+func collect[T any](ctx context.Context, q querier, scan func(scanner) (T, error), query string, args ...any) (out []T, err error) {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		v, err := scan(rows)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	return out, rows.Err()
+}

@@ -1,0 +1,141 @@
+package store
+
+import (
+	"context"
+	"iter"
+
+	"crownmark/acquire"
+)
+
+// Samples hands out all readings of a sweep, indicator's and encoder's, in the
+// order of their arrival; TS is seconds since the sweep's first reading. An
+// error of f ends it and is returned. Errors: ErrNotFound.
+func (s *Store) Samples(ctx context.Context, sweep int64, f func(Sample) error) error {
+	w, err := s.span(ctx, s.readers, sweep)
+	if err != nil {
+		return err
+	}
+	job, err := s.Job(ctx, w.Job)
+	if err != nil {
+		return err
+	}
+	indicator, err := loadInstrument(ctx, s.readers, w.indStream)
+	if err != nil {
+		return err
+	}
+	encoder, err := loadInstrument(ctx, s.readers, w.encStream)
+	if err != nil {
+		return err
+	}
+	m := merge{indicator: &indicator, encoder: &encoder, sign: runningSign(job), zeroNS: w.firstNS}
+	first, err := readingChunk(ctx, s.readers, w.encStream, w.encFrom, w.encFrom)
+	if err != nil {
+		return err
+	}
+	if len(first) == 1 && (w.Readings == 0 || first[0].AtNS < w.firstNS) {
+		m.zeroNS = first[0].AtNS
+	}
+	return m.run(readings(ctx, s.readers, w.indStream, w.indFrom, w.indTo),
+		readings(ctx, s.readers, w.encStream, w.encFrom, w.encTo), f)
+}
+
+// runningSign turns configured angles into running direction; +1 until that is
+// confirmed.
+func runningSign(j Job) float64 {
+	if j.DirectionSign < 0 {
+		return -1
+	}
+	return 1
+}
+
+// merge brings two streams of one session into the order of arrival and gives
+// each height the encoder's angle.
+type merge struct {
+	indicator, encoder *instrument
+	sign               float64
+	zeroNS             int64
+
+	unwrap  unwrap
+	last    *Sample  // encoder's last before the waiting heights
+	waiting []Sample // heights since then, without an angle so far
+}
+
+type pull struct {
+	next func() (acquire.Reading, error, bool)
+	r    acquire.Reading
+	err  error
+	ok   bool
+}
+
+func (p *pull) step() { p.r, p.err, p.ok = p.next() }
+
+func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sample) error) error {
+	nextHeight, stopHeights := iter.Pull2(heights)
+	defer stopHeights()
+	nextAngle, stopAngles := iter.Pull2(angles)
+	defer stopAngles()
+	h, a := &pull{next: nextHeight}, &pull{next: nextAngle}
+	h.step()
+	a.step()
+	for h.ok || a.ok {
+		if h.err != nil {
+			return h.err
+		}
+		if a.err != nil {
+			return a.err
+		}
+		if h.ok && (!a.ok || h.r.AtNS < a.r.AtNS) {
+			m.waiting = append(m.waiting, m.height(&h.r))
+			h.step()
+			continue
+		}
+		if err := m.flush(m.angle(&a.r), f); err != nil {
+			return err
+		}
+		a.step()
+	}
+	return m.flush(nil, f)
+}
+
+func (m *merge) sample(kind acquire.Kind, r *acquire.Reading) Sample {
+	return Sample{Kind: kind, Seq: r.Seq, TS: float64(r.AtNS-m.zeroNS) / 1e9, Burst: r.Burst, Raw: string(r.Raw)}
+}
+
+func (m *merge) height(r *acquire.Reading) Sample {
+	sample, mm := m.sample(acquire.KindIndicator, r), m.indicator.heightMM(r)
+	sample.HeightMM = &mm
+	return sample
+}
+
+func (m *merge) angle(r *acquire.Reading) *Sample {
+	sample, count := m.sample(acquire.KindEncoder, r), r.Ticks
+	deg := m.sign * m.unwrap.next(r, m.encoder.angleDeg(r))
+	sample.AngleDeg = &deg
+	if r.Unit != acquire.UnitDegree {
+		sample.Count = &count
+	}
+	return &sample
+}
+
+// flush hands out the waiting heights, now that both neighbours are known, and
+// then the encoder's own sample.
+func (m *merge) flush(next *Sample, f func(Sample) error) error {
+	for _, sample := range m.waiting {
+		if m.last != nil && next != nil {
+			deg := *m.last.AngleDeg
+			if dt := next.TS - m.last.TS; dt > 0 {
+				deg += (*next.AngleDeg - deg) * (sample.TS - m.last.TS) / dt
+			}
+			sample.AngleDeg = &deg
+		}
+		if err := f(sample); err != nil {
+			return err
+		}
+	}
+	m.waiting = m.waiting[:0]
+	if next == nil {
+		return nil
+	}
+	m.last = next
+	return f(*next)
+}
