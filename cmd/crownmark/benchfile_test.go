@@ -1,0 +1,85 @@
+package main
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"crownmark/acquire"
+	"crownmark/fit"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+var update = flag.Bool("update", false, "write the messages that bad files give into them")
+
+// Each bad file ends with the exact messages it must give, one "#! " line each.
+func TestBadBenchFilesSayWhereWhatAndTheFix(t *testing.T) {
+	t.Parallel()
+	files, _ := filepath.Glob("testdata/bench/bad/*.toml")
+	if len(files) < 9 {
+		t.Fatalf("only %d bad files", len(files))
+	}
+	for _, path := range files {
+		t.Run(filepath.Base(path), func(t *testing.T) {
+			t.Parallel()
+			src, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			body, want, _ := strings.Cut(string(src), "#! ")
+			want = strings.TrimSuffix(strings.ReplaceAll(want, "\n#! ", "\n"), "\n")
+			_, problems := parseBench("bench.toml", []byte(body))
+			if len(problems) == 0 {
+				t.Fatal("accepted")
+			}
+			if *update {
+				out := body + "#! " + strings.ReplaceAll(problems.Error(), "\n", "\n#! ") + "\n"
+				if err := os.WriteFile(path, []byte(out), 0o644); err != nil {
+					t.Fatal(err)
+				}
+				return
+			}
+			if diff := cmp.Diff(want, problems.Error()); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
+
+func TestBenchFileBecomesConfigAndPriors(t *testing.T) {
+	t.Parallel()
+	b, err := readBench("testdata/bench/good.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	eccentricity, accuracy := 0.05, 0.02
+	want := acquire.Config{Name: "bench-1", Sweep: acquire.DefaultSweepConfig(),
+		Encoder: acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Port: "/dev/serial/by-id/encoder", Baud: 115200, Frame: "8N1", Format: "line",
+			Pattern: `^(?P<count>[-+]?\d+)$`, Direction: 1, CountsPerRev: 7200, EccentricityUDeg: &eccentricity, AccuracyUDeg: &accuracy, LashUDeg: 0.2},
+		Indicators: []acquire.InstrumentConfig{{Kind: acquire.KindIndicator, Name: "left", Port: "/dev/serial/by-id/left", Baud: 9600, Frame: "8N1", Format: "line",
+			Pattern: `^\s*(?P<value>[-+]?\s*\d+[.,]?\d*)\s*(?P<unit>mm|in)?\s*$`, Direction: 1, Unit: "mm", ResolutionMM: 0.001, Request: "\x05R\r", IntervalMS: 20, LatencyUMS: 50}}}
+	if diff := cmp.Diff(want, b.config()); diff != "" {
+		t.Error(diff)
+	}
+	left := fit.IndicatorPrior{LatencyUMS: 50, ResolutionMM: 0.001}
+	priors := fit.Priors{Indicators: map[string]fit.IndicatorPrior{"left": left}, Default: left, LashUDeg: 0.2,
+		EncoderStepDeg: 0.05, EccentricityUDeg: &eccentricity, AccuracyUDeg: &accuracy, MinSpanDeg: 6}
+	if diff := cmp.Diff(priors, b.priors()); diff != "" {
+		t.Error(diff)
+	}
+	if got := b.dataPath(); got != filepath.Join("testdata", "bench", "crownmark.db") {
+		t.Error(got)
+	}
+}
+
+func TestRequestEscapes(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]string{`\x05R\r\n`: "\x05R\r\n", "\x05\r": "\x05\r", `\xff"'`: "\xff\"'", "": "", "°": "°"} {
+		if got, err := unescape(in); err != nil || got != want {
+			t.Errorf("%q: %q, %v", in, got, err)
+		}
+	}
+}

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os/signal"
+	"runtime/debug"
+	"strings"
+	"syscall"
+
+	"crownmark/fit/engine/strict"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit statuses.
+const (
+	exitDone  = 0
+	exitNot   = 1 // the work could not be done
+	exitUsage = 2
+)
+
+type cli struct {
+	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file or an engine file."`
+	Fit      fitCmd      `cmd:"" help:"From recorded sweeps to the index table."`
+	Simulate simulateCmd `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
+
+	Version versionFlag `help:"Print the version."`
+}
+
+const description = `True TDC and crank index from a crank turned by hand: an angle encoder on the nose, an indicator on each piston, one sweep each way through every top.
+
+New here? Run "crownmark demo". A job of your own: write a bench file and an engine file, check them with "crownmark check", then "crownmark run --config bench.toml" and open the page it names.`
+
+// stdio is where a command reads and writes.
+type stdio struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// Run is the whole program: it returns the exit status. ctx ends long work, as
+// do the signals INT and TERM.
+func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) (status int) {
+	ctx, stop := signal.NotifyContext(ctx, syscall.SIGINT, syscall.SIGTERM)
+	defer stop()
+	type exited int
+	defer func() {
+		switch e := recover().(type) {
+		case nil:
+		case exited:
+			status = int(e)
+		default:
+			panic(e)
+		}
+	}()
+	var c cli
+	io := stdio{stdin, stdout, stderr}
+	parser, err := kong.New(&c, kong.Name("crownmark"), kong.Description(description), kong.Writers(stdout, stderr),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 96}), kong.Exit(func(code int) { panic(exited(code)) }),
+		kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io))
+	if err != nil {
+		panic(err) // a mistake in the struct tags above
+	}
+	chosen, err := parser.Parse(args)
+	if err != nil {
+		return usage(stderr, err)
+	}
+	return complain(stderr, chosen.Run())
+}
+
+// complain writes one line on what went wrong: what, where, what to do.
+func complain(stderr io.Writer, err error) int {
+	var ps strict.Problems
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.As(err, &ps) && len(ps) > 1:
+		fmt.Fprintf(stderr, "crownmark: %s (and %d more; crownmark check names them all)\n", ps[0].Error(), len(ps)-1)
+	default:
+		fmt.Fprintf(stderr, "crownmark: %s\n", strings.ReplaceAll(err.Error(), "\n", "; "))
+	}
+	return exitNot
+}
+
+func usage(stderr io.Writer, err error) int {
+	help := "crownmark --help"
+	var p *kong.ParseError
+	if errors.As(err, &p) && p.Context != nil && p.Context.Command() != "" {
+		help = "crownmark " + strings.Fields(p.Context.Command())[0] + " --help"
+	}
+	fmt.Fprintf(stderr, "crownmark: %s; see %s\n", err, help)
+	return exitUsage
+}
+
+type versionFlag bool
+
+// BeforeReset prints the version and ends the program.
+func (versionFlag) BeforeReset(app *kong.Kong) error {
+	fmt.Fprintln(app.Stdout, software())
+	app.Exit(exitDone)
+	return nil
+}
+
+// software names this program and its version, as kept with every result.
+func software() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "crownmark (devel)"
+	}
+	return "crownmark " + info.Main.Version
+}

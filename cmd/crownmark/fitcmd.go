@@ -1,0 +1,81 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+
+	"crownmark/dashboards"
+	"crownmark/fit"
+	"crownmark/fit/sweepcsv"
+)
+
+type fitCmd struct {
+	File   string `arg:"" placeholder:"FILE.csv" help:"Recorded sweeps; - for standard input."`
+	Engine string `required:"" placeholder:"FILE" help:"Engine file (TOML)."`
+	Bench  string `placeholder:"FILE" help:"Bench file: what is known of the instruments. No port is opened."`
+	JSON   bool   `name:"json" help:"Write the index document as JSON and nothing else."`
+	Plot   string `placeholder:"FILE.svg" help:"Also draw the sweeps."`
+}
+
+// Help is shown below the flags.
+func (fitCmd) Help() string {
+	return `The file's first row names its columns: sweep, cylinder, t_s, angle_deg and height_mm (or height_in); also indicator, mount, setup, zeroing. One row is one reading. angle_deg must grow in running direction: a reversed encoder turns every trim round.`
+}
+
+// Run fits and prints.
+func (c fitCmd) Run(std stdio) error {
+	in := fit.Input{Priors: fit.DefaultPriors(), DirectionConfirmed: true}
+	var err error
+	if in.Engine, err = readEngine(c.Engine); err != nil {
+		return err
+	}
+	if c.Bench != "" {
+		b, err := readBench(c.Bench)
+		if err != nil {
+			return err
+		}
+		in.Priors = b.priors()
+	}
+	file, err := readSweeps(c.File, std.in)
+	if err != nil {
+		return err
+	}
+	for _, w := range file.Warnings {
+		fmt.Fprintf(std.err, "crownmark: %s\n", w)
+	}
+	in.Sweeps, in.Simulated = file.Sweeps, file.Simulated
+	index, err := fit.Solve(in)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	index.Software = software()
+	if c.Plot != "" {
+		if err := toFile(c.Plot, nil, func(w io.Writer) error { return dashboards.CurvesSVG(w, index, dashboards.PlotOptions{}) }); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return writeJSON(std.out, index)
+	}
+	return writeTable(std.out, index)
+}
+
+func readSweeps(path string, stdin io.Reader) (sweepcsv.File, error) {
+	if path == "-" {
+		return sweepcsv.Read("standard input", stdin)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return sweepcsv.File{}, cannotRead(path, err)
+	}
+	defer f.Close()
+	return sweepcsv.Read(path, f)
+}
+
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}

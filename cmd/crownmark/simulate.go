@@ -1,0 +1,203 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"strconv"
+	"strings"
+
+	"crownmark/acquire/virtual"
+	"crownmark/fit/engine"
+	"crownmark/fit/sweepcsv"
+)
+
+type simulateCmd struct {
+	Engine string `required:"" placeholder:"FILE" help:"Engine file (TOML)."`
+	Seed   uint64 `default:"1" help:"The same seed gives the same bench, crank and bytes."`
+	Out    string `placeholder:"FILE" help:"Where the sweeps go; standard output if left out."`
+	Truth  string `placeholder:"FILE" help:"Also write the truth behind them, as JSON."`
+
+	planFlags
+	disturbFlags
+}
+
+// Help is shown below the flags.
+func (simulateCmd) Help() string {
+	return `The file is marked as simulated and reads like one from a real bench:
+
+  crownmark simulate --engine engine.toml --truth truth.json --out sweeps.csv
+  crownmark fit sweeps.csv --engine engine.toml
+
+A size is one number or a range to draw from: --play-mm 0.05 or --play-mm 0..0.09.`
+}
+
+type planFlags struct {
+	OneWay    bool      `xor:"ways" help:"Sweep in running direction only."`
+	SlowFast  bool      `xor:"ways" help:"Sweep in running direction only, once slowly and once fast."`
+	NoClosing bool      `help:"Do not sweep the reference again at the end."`
+	Repeats   int       `default:"1" help:"Sweeps each way in one placement."`
+	Remount   []float64 `placeholder:"DEG" help:"Then all again, the encoder turned on the crank by these degrees, for example 180,90."`
+	Slip      float64   `placeholder:"DEG" help:"The encoder slips by this half-way, unnoticed."`
+}
+
+func (f planFlags) plan() virtual.Plan {
+	p := virtual.DefaultPlan()
+	switch {
+	case f.OneWay:
+		p.Ways = virtual.Forward
+	case f.SlowFast:
+		p.Ways = virtual.SlowFast
+	}
+	p.Closing, p.Repeats, p.Remounts, p.SlipDeg = !f.NoClosing, f.Repeats, f.Remount, f.Slip
+	return p
+}
+
+type disturbFlags struct {
+	Quiet      bool     `help:"Nothing disturbs, and the crank is true; sizes given beside it still hold."`
+	ThrowDeg   *size    `placeholder:"SIZE" help:"Throw errors; their signs are tossed."`
+	LatencyMS  *size    `placeholder:"SIZE" help:"Delay of an indicator behind the encoder."`
+	LashDeg    *size    `placeholder:"SIZE" help:"Free play between crank and encoder."`
+	PlayMM     *size    `placeholder:"SIZE" help:"Clearance the piston hangs in over the top."`
+	TiltMM     *size    `placeholder:"SIZE" help:"Piston rocking over at the top."`
+	NoiseMM    *size    `placeholder:"SIZE" help:"Noise of a reading."`
+	Spikes     *size    `placeholder:"SHARE" help:"Share of wrong readings."`
+	StepMM     *float64 `placeholder:"MM" help:"Display step."`
+	Counts     *int     `placeholder:"N" help:"Encoder counts for one turn."`
+	Indicators []string `placeholder:"NAMES" help:"Indicators, for example left,right: they log two cylinders at once."`
+}
+
+func (f disturbFlags) disturbances() virtual.Disturbances {
+	d := virtual.DefaultDisturbances()
+	if f.Quiet {
+		d = virtual.Quiet()
+	}
+	for flag, to := range map[*size]*virtual.Range{f.ThrowDeg: &d.ThrowErrorDeg, f.LatencyMS: &d.LatencyMS, f.LashDeg: &d.LashDeg,
+		f.PlayMM: &d.PlayMM, f.TiltMM: &d.TiltFlipMM, f.NoiseMM: &d.NoiseMM, f.Spikes: &d.SpikeShare} {
+		if flag != nil {
+			*to = virtual.Range(*flag)
+		}
+	}
+	if f.StepMM != nil {
+		d.Steps = []virtual.Step{{Unit: "mm", Size: *f.StepMM}}
+	}
+	if f.Counts != nil {
+		d.CountsPerRev = []int{*f.Counts}
+	}
+	if len(f.Indicators) > 0 {
+		d.Indicators = f.Indicators
+	}
+	return d
+}
+
+// size is one number or a range, "0.05" or "0..0.09".
+type size virtual.Range
+
+// UnmarshalText reads it from the command line.
+func (s *size) UnmarshalText(text []byte) error {
+	from, to, isRange := strings.Cut(string(text), "..")
+	if !isRange {
+		to = from
+	}
+	var err1, err2 error
+	s.Lo, err1 = strconv.ParseFloat(from, 64)
+	s.Hi, err2 = strconv.ParseFloat(to, 64)
+	if err1 != nil || err2 != nil || !finite(s.Lo) || !finite(s.Hi) || s.Hi < s.Lo {
+		return fmt.Errorf("%q is no size: write one number, or a range such as 0..0.09", text)
+	}
+	return nil
+}
+
+// Run writes the sweeps and the truth.
+func (c simulateCmd) Run(ctx context.Context, std stdio) error {
+	e, err := readEngine(c.Engine)
+	if err != nil {
+		return err
+	}
+	truth := virtual.Draw(virtualEngine(e), c.Seed, c.disturbances())
+	if c.Truth != "" {
+		b, err := json.MarshalIndent(truth, "", "  ")
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(c.Truth, append(b, '\n'), 0o644); err != nil {
+			return cannotWrite(c.Truth, err)
+		}
+	}
+	return toFile(c.Out, std.out, func(w io.Writer) error {
+		return simulateTo(ctx, w, truth, c.plan())
+	})
+}
+
+func simulateTo(ctx context.Context, w io.Writer, truth virtual.Truth, plan virtual.Plan) error {
+	out := sweepcsv.NewWriter(w, false)
+	err := virtual.Simulate(truth, plan, func(r virtual.Row) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return out.Write(sweepRow(r))
+	})
+	if err != nil {
+		return err
+	}
+	return out.Flush()
+}
+
+func sweepRow(r virtual.Row) sweepcsv.Row {
+	row := sweepcsv.Row{TS: r.TS, HeightMM: r.HeightMM, Indicator: r.Indicator, Mount: r.Mount, Setup: r.Setup, Zeroing: r.Zeroing, Simulated: true}
+	if r.HeightMM == nil || r.Sweep == 0 {
+		row.AngleDeg = &r.AngleDeg
+	}
+	if r.Sweep > 0 {
+		id := int64(r.Sweep)
+		row.Sweep, row.Cylinder = &id, &r.Cylinder
+	}
+	return row
+}
+
+func readEngine(path string) (engine.Engine, error) {
+	src, err := os.ReadFile(path)
+	if err != nil {
+		return engine.Engine{}, cannotRead(path, err)
+	}
+	return engine.Parse(path, src)
+}
+
+// toFile lets write fill path, or otherwise where path is "". A file appears
+// only when all of it is written.
+func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error {
+	if path == "" {
+		b := bufio.NewWriter(otherwise)
+		if err := write(b); err != nil {
+			return err
+		}
+		return b.Flush()
+	}
+	part := path + ".part"
+	f, err := os.Create(part)
+	if err != nil {
+		return cannotWrite(path, err)
+	}
+	b := bufio.NewWriter(f)
+	if err = write(b); err == nil {
+		err = b.Flush()
+	}
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	if err == nil {
+		err = os.Rename(part, path)
+	}
+	if err != nil {
+		_ = os.Remove(part)
+		return err
+	}
+	return nil
+}
+
+func cannotWrite(path string, err error) error {
+	return fmt.Errorf("%s: cannot be written: %w; name another place, or mend its permissions", path, err)
+}

@@ -1,0 +1,165 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"text/tabwriter"
+
+	"crownmark/fit"
+)
+
+// writeTable tells an index document as text: the index, what to set, what
+// stands behind it and what to do next, with every sign in words.
+func writeTable(w io.Writer, x fit.Index) error {
+	b := bufio.NewWriter(w)
+	simulated := ""
+	if x.Simulated {
+		simulated = "   SIMULATED: no engine was measured"
+	}
+	fmt.Fprintf(b, "%s: reference cylinder %d, limit ±%g°%s\n", x.Engine, x.ReferenceCylinder, x.IndexLimitDeg, simulated)
+	if x.Status != "ok" {
+		fmt.Fprintf(b, "\nNo result: %s\n", x.Status)
+	}
+	indexTable(b, x)
+	trimTable(b, x)
+	benchLines(b, x)
+	flagLines(b, x)
+	list(b, "Next, to shrink the doubt", x.Advice)
+	list(b, "How to read it", append(fit.SignNotes(), "Verdicts: "+x.Rule))
+	list(b, "Caution", fit.Cautions())
+	return b.Flush()
+}
+
+func columns(w io.Writer) *tabwriter.Writer {
+	return tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+}
+
+func indexTable(w io.Writer, x fit.Index) {
+	fmt.Fprintln(w, "\nIndex, in degrees of crank with 95 % doubt (+ late, − early)")
+	t := columns(w)
+	fmt.Fprintln(t, "cylinder\tnominal\ttop at\tindex error\tthrow error\tverdict\tsweeps\treadings\tleft out\t")
+	for _, c := range x.Cylinders {
+		index, throw := fit.WithDoubt(c.IndexErrorDeg, c.IndexU95Deg), fit.WithDoubt(c.ThrowErrorDeg, c.ThrowU95Deg)
+		if c.Number == x.ReferenceCylinder && c.IndexErrorDeg != nil {
+			index, throw = "reference", "reference"
+		}
+		fmt.Fprintf(t, "%d\t%g\t%s\t%s\t%s\t%s\t%d\t%d\t%d\t\n", c.Number, c.NominalDeg, topAt(c), index, throw, c.Verdict, c.Sweeps, c.Samples, c.Rejected)
+	}
+	t.Flush()
+}
+
+// topAt prints a top on the encoder's scale without a sign.
+func topAt(c fit.Cylinder) string {
+	if c.TDCDeg == nil {
+		return "—"
+	}
+	digits := 3
+	if c.TDCU95Deg != nil {
+		digits = fit.Digits(*c.TDCU95Deg)
+	}
+	return fmt.Sprintf("%.*f", digits, *c.TDCDeg)
+}
+
+func trimTable(w io.Writer, x fit.Index) {
+	if !slices.ContainsFunc(x.Cylinders, func(c fit.Cylinder) bool { return c.TrimSetDeg != nil }) {
+		fmt.Fprintln(w, "\nNo trim is issued; see the flags below.")
+		return
+	}
+	fmt.Fprintln(w, "\nTrims, whichever way the controller thinks: one of the three columns, base timing first")
+	t := columns(w)
+	fmt.Fprintln(t, "cylinder\tadd to advance\tadd to retard\tenter top at\tthen left\tin words\t")
+	for _, c := range x.Cylinders {
+		if c.TrimSetDeg == nil || c.IndexErrorDeg == nil {
+			fmt.Fprintf(t, "%d\t—\t—\t—\t—\tno trim\t\n", c.Number)
+			continue
+		}
+		words := "reference"
+		if c.Number != x.ReferenceCylinder {
+			words = fmt.Sprintf("%s: %s", fit.LateWords(*c.IndexErrorDeg, value(c.IndexU95Deg)), fit.TrimWords(*c.TrimSetDeg))
+		}
+		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\t%s\t\n", c.Number, degrees(c.TrimSetDeg, 2), degrees(c.TrimRetardDeg, 2), strings.TrimPrefix(degrees(c.TrimTopDeg, 2), "+"), fit.WithDoubt(c.LeftDeg, c.IndexU95Deg), words)
+	}
+	t.Flush()
+}
+
+func benchLines(w io.Writer, x fit.Index) {
+	var lines []string
+	for _, s := range x.Bench.Streams {
+		lines = append(lines, fmt.Sprintf("indicator %q speaks %.1f ± %.1f ms after the encoder", s.Indicator, s.LatencyMS, s.LatencyU95MS))
+	}
+	if x.Bench.LashDeg != nil {
+		lines = append(lines, fmt.Sprintf("lash between crank and encoder %s°", strings.TrimPrefix(fit.WithDoubt(x.Bench.LashDeg, x.Bench.LashU95Deg), "+")))
+	}
+	switch {
+	case x.ClosureDeg == nil:
+		lines = append(lines, "the reference was not swept again at the end, so a slipping encoder would not be seen")
+	case math.Abs(*x.ClosureDeg) > value(x.ClosureU95Deg):
+		lines = append(lines, fmt.Sprintf("closure %s°: the reference did not come back to where it was", fit.WithDoubt(x.ClosureDeg, x.ClosureU95Deg)))
+	default:
+		lines = append(lines, fmt.Sprintf("closure %s°: the reference came back to where it was", fit.WithDoubt(x.ClosureDeg, x.ClosureU95Deg)))
+	}
+	for _, m := range x.Marks {
+		lines = append(lines, fmt.Sprintf("damper mark %g°: %s° in %s; %s", m.MarkDeg, fit.WithDoubt(m.ErrorDeg, m.U95Deg), presses(m.Presses), fit.MarkWords(m)))
+	}
+	if x.SetAside > 0 {
+		lines = append(lines, count(x.SetAside, "sweep")+" set aside by hand")
+	}
+	list(w, "The bench", lines)
+}
+
+func presses(n int) string {
+	if n == 1 {
+		return "1 press"
+	}
+	return fmt.Sprintf("%d presses", n)
+}
+
+// flagLines tells each flag once, with its cylinders, cause and cure.
+func flagLines(w io.Writer, x fit.Index) {
+	var lines []string
+	for _, note := range fit.FlagNotes() {
+		var on []string
+		for _, c := range x.Cylinders {
+			if slices.Contains(c.Flags, note.Flag) {
+				on = append(on, fmt.Sprint(c.Number))
+			}
+		}
+		if len(on) > 0 {
+			lines = append(lines, fmt.Sprintf("%s (cylinder %s): %s %s", note.Flag, strings.Join(on, ", "), note.Cause, note.Cure))
+		}
+	}
+	list(w, "Flags", lines)
+}
+
+func list(w io.Writer, title string, lines []string) {
+	if len(lines) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "\n%s\n", title)
+	for _, l := range lines {
+		fmt.Fprintf(w, "  - %s\n", l)
+	}
+}
+
+func value(p *float64) float64 {
+	if p == nil {
+		return 0
+	}
+	return *p
+}
+
+// degrees prints with a sign, and zero without.
+func degrees(p *float64, digits int) string {
+	if p == nil {
+		return "—"
+	}
+	s := fmt.Sprintf("%+.*f", digits, *p)
+	if strings.Trim(s, "+-0.") == "" {
+		return s[1:]
+	}
+	return strings.Replace(s, "-", "−", 1)
+}
