@@ -73,7 +73,11 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 			if err != nil {
 				return err
 			}
-			deg := l.sign * wraps[seg.mount].next(&r, i.angleDeg(&r))
+			deg, err := wraps[seg.mount].angleDeg(i, &r)
+			if err != nil {
+				return err
+			}
+			deg *= l.sign
 			row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
 				Raw: string(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
 			if r.Unit != acquire.UnitDegree {
@@ -92,13 +96,17 @@ func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
 	if err != nil {
 		return err
 	}
+	zeroOn := ""
+	if w.deckZero {
+		zeroOn = "deck"
+	}
 	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
 		if err != nil {
 			return err
 		}
-		mm := i.heightMM(&r)
+		mm := i.HeightMM(r)
 		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.AtNS), HeightMM: &mm,
-			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing,
+			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, ZeroOn: zeroOn,
 			Raw: string(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
 		if err != nil {
 			return err

@@ -71,7 +71,33 @@ func (s *Store) load(ctx context.Context, q querier, job int64) (*loader, error)
 	slices.SortStableFunc(l.sweeps, func(a, b span) int {
 		return cmp.Or(cmp.Compare(a.session, b.session), cmp.Compare(a.firstNS, b.firstNS), cmp.Compare(a.ID, b.ID))
 	})
+	l.splitSetups()
 	return l, l.lay()
+}
+
+// splitSetups: a setup is one placement on one cylinder. Where some of its
+// sweeps were assigned to another cylinder, those get a setup of their own.
+func (l *loader) splitSetups() {
+	type place struct{ setup, cylinder int }
+	cylinder, split, last := map[int]int{}, map[place]int{}, 0
+	for _, w := range l.sweeps {
+		last = max(last, w.Setup)
+		if _, seen := cylinder[w.Setup]; !seen {
+			cylinder[w.Setup] = w.Cylinder
+		}
+	}
+	for i := range l.sweeps {
+		w := &l.sweeps[i]
+		if w.Cylinder == cylinder[w.Setup] {
+			continue
+		}
+		p := place{w.Setup, w.Cylinder}
+		if split[p] == 0 {
+			last++
+			split[p] = last
+		}
+		w.Setup = split[p]
+	}
 }
 
 // lay finds the encoder's segments and puts the sessions one after the other:
@@ -147,8 +173,9 @@ func (l *loader) encoders() (map[int]*fit.Series, error) {
 		if out[seg.mount] == nil {
 			out[seg.mount], wraps[seg.mount] = &fit.Series{}, &unwrap{}
 		}
-		err := l.append(out[seg.mount], seg.session, seg.stream, seg.from, seg.to, func(i *instrument, r *acquire.Reading) float64 {
-			return l.sign * wraps[seg.mount].next(r, i.angleDeg(r))
+		err := l.append(out[seg.mount], seg.session, seg.stream, seg.from, seg.to, func(i *instrument, r *acquire.Reading) (float64, error) {
+			deg, err := wraps[seg.mount].angleDeg(i, r)
+			return l.sign * deg, err
 		})
 		if err != nil {
 			return nil, err
@@ -161,12 +188,12 @@ func (l *loader) encoders() (map[int]*fit.Series, error) {
 }
 
 func (l *loader) heights(w *span) (s fit.Series, err error) {
-	err = l.append(&s, w.session, w.indStream, w.indFrom, w.indTo, (*instrument).heightMM)
+	err = l.append(&s, w.session, w.indStream, w.indFrom, w.indTo, heightMM)
 	dropLate(&s)
 	return s, err
 }
 
-func (l *loader) append(s *fit.Series, session, stream, from, to int64, value func(*instrument, *acquire.Reading) float64) error {
+func (l *loader) append(s *fit.Series, session, stream, from, to int64, value func(*instrument, *acquire.Reading) (float64, error)) error {
 	i, err := l.instrument(stream)
 	if err != nil {
 		return err
@@ -175,12 +202,18 @@ func (l *loader) append(s *fit.Series, session, stream, from, to int64, value fu
 		if err != nil {
 			return err
 		}
+		v, err := value(i, &r)
+		if err != nil {
+			return err
+		}
 		s.T = append(s.T, l.seconds(session, r.AtNS))
-		s.V = append(s.V, value(i, &r))
+		s.V = append(s.V, v)
 		s.Late = append(s.Late, r.Burst)
 	}
 	return nil
 }
+
+func heightMM(i *instrument, r *acquire.Reading) (float64, error) { return i.HeightMM(*r), nil }
 
 // dropLate makes Late nil where no reading came late.
 func dropLate(s *fit.Series) {
@@ -257,7 +290,11 @@ func (l *loader) marks() ([]fit.Mark, error) {
 		if err != nil {
 			return nil, err
 		}
-		p.AngleDeg = l.sign * i.angleDeg(&list[0])
+		deg, err := new(unwrap).angleDeg(i, &list[0])
+		if err != nil {
+			return nil, err
+		}
+		p.AngleDeg = l.sign * deg
 		p.Approach *= int(l.sign)
 		out = append(out, p.Mark)
 	}

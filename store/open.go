@@ -30,6 +30,7 @@ type seams struct {
 	freeBytes     func(dir string) (int64, error)
 	clockSynced   func() bool
 	beforeCommit  func(attempt int) error
+	afterCommit   func(attempt int, err error) error
 }
 
 func (o Options) withDefaults() (Options, error) {

@@ -4,25 +4,19 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"math"
 
 	"crownmark/acquire"
 )
 
-const mmPerInch = 25.4
-
-// instrument turns a stream's digits into degrees or millimetres.
+// instrument is what a stream's digits mean.
 type instrument struct {
 	acquire.InstrumentConfig
-	stream       int64
-	session      int64
-	sessionStart int64 // Unix ns
+	stream int64
 }
 
 func loadInstrument(ctx context.Context, q querier, stream int64) (i instrument, err error) {
 	var kind, name, text string
-	err = q.QueryRowContext(ctx, `SELECT t.kind, t.name, t.config_json, t.session, p.start_unix_ns
-		FROM stream t JOIN session p ON p.id = t.session WHERE t.id = ?`, stream).Scan(&kind, &name, &text, &i.session, &i.sessionStart)
+	err = q.QueryRowContext(ctx, "SELECT kind, name, config_json FROM stream WHERE id = ?", stream).Scan(&kind, &name, &text)
 	if err != nil {
 		return i, fmt.Errorf("stream %d: %w", stream, err)
 	}
@@ -30,41 +24,39 @@ func loadInstrument(ctx context.Context, q querier, stream int64) (i instrument,
 		return i, fmt.Errorf("stream %d: its kept configuration cannot be read; run `crownmark verify`: %w", stream, err)
 	}
 	i.stream, i.Kind, i.Name = stream, acquire.Kind(kind), name
-	if i.Direction == 0 {
-		i.Direction = 1
-	}
 	return i, nil
 }
 
-// heightMM is a reading's height as shown, in configured direction.
-func (i *instrument) heightMM(r *acquire.Reading) float64 {
-	v := float64(r.Ticks) / math.Pow10(int(r.Decimals))
-	if r.Unit == acquire.UnitInch || r.Unit == acquire.UnitNone && i.Unit == "in" {
-		v *= mmPerInch
-	}
-	return v * float64(i.Direction)
-}
+// gapNS: readings further apart than this have motion between them that was
+// not kept.
+const gapNS = 1e9
 
-// angleDeg is a reading's angle in configured direction, as counted.
-func (i *instrument) angleDeg(r *acquire.Reading) float64 {
-	v := float64(r.Ticks) / math.Pow10(int(r.Decimals))
-	if r.Unit != acquire.UnitDegree && i.CountsPerRev > 0 {
-		v *= 360 / i.CountsPerRev
-	}
-	return v * float64(i.Direction)
-}
-
-// unwrap makes angles continuous where an instrument shows them within one
-// turn. Whole turns do not matter to a top, so a gap cannot do harm.
+// unwrap follows an encoder through one mount, over run-overs of its counter,
+// over streams and gaps.
 type unwrap struct {
-	last, turns float64
-	begun       bool
+	begun    bool
+	last     acquire.Reading
+	shift    int64 // ticks to add
+	runsOver bool  // a run-over was seen without a gap
 }
 
-func (u *unwrap) next(r *acquire.Reading, deg float64) float64 {
-	if r.Unit == acquire.UnitDegree && u.begun {
-		u.turns -= math.Round((deg - u.last) / 360)
+// angleDeg is the angle in configured direction. Where readings lie close
+// together the shorter way is meant; over a gap that is a guess, made only for a
+// counter that was seen to run over: one that just counts may have gone far.
+// Whole turns do not matter to a top.
+func (u *unwrap) angleDeg(i *instrument, r *acquire.Reading) (float64, error) {
+	if r.Unit != acquire.UnitDegree && i.CountsPerRev <= 0 {
+		return 0, fmt.Errorf("stream %d counts, but its kept configuration has no counts_per_rev", i.stream)
 	}
-	u.last, u.begun = deg, true
-	return deg + 360*u.turns
+	if u.begun && r.Decimals == u.last.Decimals {
+		step := acquire.CountStep(u.last.Ticks, r.Ticks, i.TicksPerTurn(r.Unit, r.Decimals))
+		over := step - (r.Ticks - u.last.Ticks)
+		near := r.Stream == u.last.Stream && r.AtNS-u.last.AtNS < gapNS
+		u.runsOver = u.runsOver || near && over != 0
+		if near || u.runsOver {
+			u.shift += over
+		}
+	}
+	u.begun, u.last = true, *r
+	return i.AngleDeg(r.Ticks+u.shift, r.Unit, r.Decimals), nil
 }

@@ -27,7 +27,7 @@ const (
 //
 // ErrStorageFull and SQLite's own failures may pass: hand in the same batch
 // again. ErrInvalid, ErrNotFound and ErrJobClosed (a selection, mark or
-// direction of a closed job) will not.
+// direction of a closed job) will not, and wrap acquire.ErrRefused.
 func (s *Store) Record(ctx context.Context, b acquire.Batch) (ledger int64, err error) {
 	if b.Empty() {
 		s.mu.Lock()
@@ -39,7 +39,10 @@ func (s *Store) Record(ctx context.Context, b acquire.Batch) (ledger int64, err 
 		streams, err = c.addBatch(b)
 		return err
 	}, func() { maps.Copy(s.w.streams, streams) })
-	if err != nil {
+	switch {
+	case errors.Is(err, ErrInvalid), errors.Is(err, ErrNotFound), errors.Is(err, ErrJobClosed):
+		return 0, fmt.Errorf("record: %w: %w", acquire.ErrRefused, err)
+	case err != nil:
 		return 0, fmt.Errorf("record: %w", err)
 	}
 	return ledger, nil

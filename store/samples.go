@@ -89,7 +89,11 @@ func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sa
 			h.step()
 			continue
 		}
-		if err := m.flush(m.angle(&a.r), f); err != nil {
+		sample, err := m.angle(&a.r)
+		if err != nil {
+			return err
+		}
+		if err := m.flush(sample, f); err != nil {
 			return err
 		}
 		a.step()
@@ -102,19 +106,23 @@ func (m *merge) sample(kind acquire.Kind, r *acquire.Reading) Sample {
 }
 
 func (m *merge) height(r *acquire.Reading) Sample {
-	sample, mm := m.sample(acquire.KindIndicator, r), m.indicator.heightMM(r)
+	sample, mm := m.sample(acquire.KindIndicator, r), m.indicator.HeightMM(*r)
 	sample.HeightMM = &mm
 	return sample
 }
 
-func (m *merge) angle(r *acquire.Reading) *Sample {
+func (m *merge) angle(r *acquire.Reading) (*Sample, error) {
 	sample, count := m.sample(acquire.KindEncoder, r), r.Ticks
-	deg := m.sign * m.unwrap.next(r, m.encoder.angleDeg(r))
+	deg, err := m.unwrap.angleDeg(m.encoder, r)
+	if err != nil {
+		return nil, err
+	}
+	deg *= m.sign
 	sample.AngleDeg = &deg
 	if r.Unit != acquire.UnitDegree {
 		sample.Count = &count
 	}
-	return &sample
+	return &sample, nil
 }
 
 // flush hands out the waiting heights, now that both neighbours are known, and

@@ -256,7 +256,11 @@ func (s *Store) attempt(c *change, op func(*change) error, attempt int) (next he
 			return head{}, err
 		}
 	}
-	return next, tx.Commit()
+	err = tx.Commit()
+	if s.o.afterCommit != nil {
+		err = s.o.afterCommit(attempt, err)
+	}
+	return next, err
 }
 
 // seal hashes the rows into the writer's digest.
