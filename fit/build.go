@@ -308,6 +308,7 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	p.scale = b.shared("scale "+setup, param{source: srcScale, size: fmt.Sprintf("%.2f ± %.2f beforehand", scaleMean, 2*scaleU), val: 1, mean: scaleMean, sd: scaleU})
 	p.play = b.shared("play "+setup, param{source: srcPlay, size: fmt.Sprintf("%.0f µm ± %.0f µm beforehand", playMM*1000, 2*playUMM*1000), val: playMM, mean: playMM, sd: playUMM})
 	p.flip = b.shared("flip "+setup, param{source: srcFlip, size: fmt.Sprintf("± %.0f µm beforehand", 2*flipUMM*1000), sd: flipUMM})
+	p.width = b.shared("width "+setup, param{source: srcFlip, size: "as the tilt flip", val: math.Log(flipWidthDeg), mean: math.Log(flipWidthDeg), sd: flipWidthLogU})
 	p.zero = b.shared(fmt.Sprint("zero ", s.Zeroing, " ", s.Indicator, " ", s.Setup), param{val: maxOf(p.y), sd: free})
 	shift := fmt.Sprintf("± %.0f µm per sweep, ± %.0f µm per re-grip beforehand", 2*sweepShiftUMM*1000, 2*regripShiftUMM*1000)
 	p.shift = b.m.add(param{source: srcShift, size: shift, sd: sweepShiftUMM, min: math.Inf(-1)})

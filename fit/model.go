@@ -45,9 +45,12 @@ const (
 	srcFree     = ""
 )
 
-// flipWidthDeg is the half-width of the smooth step that the tilt flip makes
-// about the top: g(x) = tanh(x/flipWidthDeg).
-const flipWidthDeg = 2.0
+// The tilt flip is a smooth step about the top, g(x) = tanh(x/w). How wide is
+// not known beforehand: ln w has a prior of its own.
+const (
+	flipWidthDeg  = 1.2
+	flipWidthLogU = 0.5
+)
 
 // none marks a parameter that a sweep does not have.
 const none = -1
@@ -61,7 +64,7 @@ type pass struct {
 	segs     []segment
 	geometry crank.Geometry // at the prior rod and offset; rod and offset move it below
 
-	tau, mount, lash, index, scale, play, flip, zero, shift int
+	tau, mount, lash, index, scale, play, flip, width, zero, shift int
 	seg                                                     []int // one per segment, none for the one at the top
 
 	t, y []float64
@@ -139,18 +142,20 @@ func (m *model) predict(p *pass, i int, r *row) {
 	g.E += m.value(m.offset)
 	h, k := m.value(p.play), m.value(p.scale)
 	rise, drise, caught := playOperator(g, x, p.dir, h)
-	sin := math.Tanh(x / flipWidthDeg)
-	f := m.value(p.flip)
+	width := math.Exp(m.value(p.width))
+	step := math.Tanh(x / width)
+	f := p.dir * m.value(p.flip)
 	r.x = x
-	r.dydx = k*drise + f*p.dir*(1-sin*sin)/flipWidthDeg
-	r.pred = m.value(p.zero) + m.value(p.shift) + k*rise + f*p.dir*sin
+	r.dydx = k*drise + f*(1-step*step)/width
+	r.pred = m.value(p.zero) + m.value(p.shift) + k*rise + f*step
 
 	r.put(p.tau, -vel*r.dydx)
 	r.put(p.lash, p.dir/2*r.dydx)
 	r.put(p.mount, -r.dydx)
 	r.put(p.index, -r.dydx)
 	r.put(p.scale, rise)
-	r.put(p.flip, p.dir*sin)
+	r.put(p.flip, p.dir*step)
+	r.put(p.width, -f*(1-step*step)*x/width)
 	r.put(p.zero, 1)
 	r.put(p.shift, 1)
 	if s := p.segmentAt(at); s != none {

@@ -63,42 +63,46 @@ func (p *pass) spotSpikes() {
 	}
 }
 
+// ownParams is about how many parameters a setup's readings feed alone.
+const ownParams = 8
+
 // learnNoise estimates each setup's two kinds of scatter, of the display (mm)
 // and of the angle (deg, felt through the slope), by maximum likelihood on the
-// residuals, weighted as the fit weighed them. They never fall below what the
+// residuals within 3.5 of their scatter, so that spikes do not count. They never fall below what the
 // display's step alone makes: step/√12.
 func (m *model) learnNoise() {
+	const keptWeight = 0.195 // biweight(3.5)
 	groups := map[*noise][]*pass{}
 	for _, p := range m.passes {
 		groups[p.noise] = append(groups[p.noise], p)
 	}
 	for n, ps := range groups {
-		var r2, s2, w []float64
+		var r2, s2 []float64
 		for _, p := range ps {
 			for i := range p.t {
-				if p.use[i] && p.robust[i] > 0 {
+				if p.use[i] && p.robust[i] > keptWeight {
 					r2 = append(r2, p.res[i]*p.res[i])
 					s2 = append(s2, p.slope[i]*p.slope[i])
-					w = append(w, p.robust[i])
 				}
 			}
 		}
-		if len(r2) < 8 {
-			continue
+		if free := float64(len(r2)) - ownParams; free > ownParams {
+			n.fit(r2, s2)
+			grow := math.Sqrt(float64(len(r2)) / free)
+			n.displayMM, n.angleDeg = n.displayMM*grow, n.angleDeg*grow
 		}
-		n.fit(r2, s2, w)
 	}
 }
 
-// fit minimises Σ w (ln v + r²/v), v = display² + slope²·angle², on a grid
-// that narrows.
-func (n *noise) fit(r2, s2, w []float64) {
+// fit minimises Σ (ln v + r²/v), v = display² + slope²·angle², on a grid that
+// narrows.
+func (n *noise) fit(r2, s2 []float64) {
 	loss := func(a, b float64) float64 {
 		var sum float64
 		a, b = a*a, b*b
 		for i := range r2 {
 			v := a + s2[i]*b
-			sum += w[i] * (math.Log(v) + r2[i]/v)
+			sum += math.Log(v) + r2[i]/v
 		}
 		return sum
 	}
@@ -119,10 +123,12 @@ func (n *noise) fit(r2, s2, w []float64) {
 	n.displayMM, n.angleDeg = math.Exp(la), math.Exp(lb)
 }
 
-// correlate measures, sweep by sweep, how much neighbouring residuals repeat
-// each other (a count lasts for several readings, a model is never perfect):
-// vif = 1 + 2 Σ ρ_k, never below 1. White-noise doubt is too small by √vif.
+// correlate measures, for each indicator over all its sweeps, how much
+// neighbouring residuals repeat each other (a count lasts for several readings,
+// a model is never perfect): vif = 1 + 2 Σ ρ_k, never below 1. White-noise
+// doubt is too small by √vif.
 func (m *model) correlate() {
+	byIndicator := map[string][][]float64{}
 	for _, p := range m.passes {
 		z := make([]float64, 0, len(p.t))
 		for i := range p.t {
@@ -130,35 +136,42 @@ func (m *model) correlate() {
 				z = append(z, p.res[i]/math.Sqrt(p.noise.variance(p.slope[i])))
 			}
 		}
-		p.vif = varianceInflation(z)
+		byIndicator[p.src.Indicator] = append(byIndicator[p.src.Indicator], z)
+	}
+	for _, p := range m.passes {
+		p.vif = varianceInflation(byIndicator[p.src.Indicator])
 	}
 }
 
-// varianceInflation sums the autocorrelation up to its first fall under
-// 1/√n (what chance makes), at most n/5 lags.
-func varianceInflation(z []float64) float64 {
-	n := len(z)
+// varianceInflation sums the pooled autocorrelation of several runs up to its
+// first fall to nothing, at most a fifth of the mean run.
+func varianceInflation(runs [][]float64) float64 {
+	var c0, n float64
+	for _, z := range runs {
+		for _, v := range z {
+			c0 += v * v
+		}
+		n += float64(len(z))
+	}
 	if n < 10 {
 		return 2
-	}
-	var c0 float64
-	for _, v := range z {
-		c0 += v * v
 	}
 	if c0 == 0 {
 		return 1
 	}
 	vif := 1.0
-	for k := 1; k <= n/5; k++ {
-		var c float64
-		for i := k; i < n; i++ {
-			c += z[i] * z[i-k]
+	for k := 1; k <= int(n/float64(len(runs))/5); k++ {
+		var c, pairs float64
+		for _, z := range runs {
+			for i := k; i < len(z); i++ {
+				c += z[i] * z[i-k]
+				pairs++
+			}
 		}
-		rho := c / c0
-		if rho < 1/math.Sqrt(float64(n)) {
+		if pairs == 0 || c <= 0 {
 			break
 		}
-		vif += 2 * rho
+		vif += 2 * (c / pairs) / (c0 / n)
 	}
 	return vif
 }
