@@ -15,7 +15,7 @@ import (
 type gatherer struct {
 	file      string
 	sweeps    map[int64]*sweep
-	shared    map[int]*samples // encoder-only rows without a sweep, by mount
+	shared    map[int]*samples // encoder-only rows without a sweep, by mount; 0: for all of them
 	simulated bool
 	warnings  []string
 }
@@ -78,11 +78,10 @@ func (g *gatherer) add(l line) error {
 	case l.Sweep == nil && l.Cylinder != nil:
 		return g.problem(l, colSweep, "leave both empty for an encoder row that serves every sweep, or give both", "the row has a cylinder but no sweep")
 	case l.Sweep == nil:
-		mount := max(l.Mount, 1)
-		if g.shared[mount] == nil {
-			g.shared[mount] = &samples{}
+		if g.shared[l.Mount] == nil {
+			g.shared[l.Mount] = &samples{}
 		}
-		g.shared[mount].add(l.TS, *l.AngleDeg, l.Burst)
+		g.shared[l.Mount].add(l.TS, *l.AngleDeg, l.Burst)
 		return nil
 	}
 	s := g.sweeps[*l.Sweep]
@@ -199,7 +198,7 @@ func (g *gatherer) encoder(s *sweep, shared map[int]*fit.Series) (*fit.Series, e
 		series := s.own.series()
 		return &series, nil
 	}
-	if series := shared[max(s.first.Mount, 1)]; series != nil {
+	if series := cmp.Or(shared[max(s.first.Mount, 1)], shared[0]); series != nil {
 		return series, nil
 	}
 	if l := s.noAngle; l != nil {

@@ -41,8 +41,8 @@ func TestColumnsInAnyOrderInchesAndRowsOutOfTime(t *testing.T) {
 func TestEncoderRows(t *testing.T) {
 	t.Parallel()
 	f := read(t, `sweep,cylinder,t_s,angle_deg,height_mm,indicator,mount
-,,0,100,,,
-,,1,110,,,
+,,0,100,,,1
+,,1,110,,,1
 1,1,0.5,,0.1,left,1
 2,3,0.5,999,0.2,right,1
 3,1,5.5,7,0.3,left,2
@@ -59,6 +59,15 @@ func TestEncoderRows(t *testing.T) {
 		if diff := cmp.Diff(want, *s[i].Encoder); diff != "" {
 			t.Error(i+1, diff)
 		}
+	}
+}
+
+// Without a mount they serve every sweep of the file.
+func TestEncoderRowsWithoutAMountServeAll(t *testing.T) {
+	t.Parallel()
+	f := read(t, "sweep,cylinder,t_s,angle_deg,height_mm,mount\n,,0,100,,\n1,1,0,,0.1,\n2,1,0,,0.1,4\n")
+	if s := f.Sweeps; len(s) != 2 || s[0].Encoder != s[1].Encoder || s[0].Encoder.V[0] != 100 || s[1].Mount != 4 {
+		t.Errorf("%+v", f)
 	}
 }
 
