@@ -36,22 +36,11 @@ func (b benchFile) checkEncoder(ps *strict.Problems, places strict.Places) {
 		ps.Add("", "add [encoder] with port, baud, pattern and counts_per_rev", "there is no [encoder]")
 		return
 	}
-	e := b.Encoder
-	for _, key := range []string{"port", "baud", "pattern"} {
+	for _, key := range []string{"port", "baud", "pattern", "counts_per_rev"} {
 		b.need(ps, places, "/encoder", key)
 	}
-	if !places.Has("/encoder/counts_per_rev") && !strings.Contains(e.Pattern, "<degrees>") {
-		ps.Add("/encoder/counts_per_rev", "add counts_per_rev = …, the counts for one turn of the crank", "counts_per_rev is missing")
-	} else if e.CountsPerRev < 0 || (places.Has("/encoder/counts_per_rev") && e.CountsPerRev < 4) {
-		ps.Add("/encoder/counts_per_rev", "write the counts for one turn of the crank; a counting direction belongs into direction", "counts_per_rev = %g cannot be", e.CountsPerRev)
-	}
-	direction(ps, "/encoder/direction", e.Direction)
-	if e.EccentricityUDeg != nil {
-		atLeast(ps, "/encoder/eccentricity_u_deg", *e.EccentricityUDeg, 0)
-	}
-	if e.AccuracyUDeg != nil {
-		atLeast(ps, "/encoder/accuracy_u_deg", *e.AccuracyUDeg, 0)
-	}
+	atLeast(ps, "/encoder/eccentricity_u_deg", or(b.Encoder.EccentricityUDeg, 0), 0)
+	atLeast(ps, "/encoder/accuracy_u_deg", or(b.Encoder.AccuracyUDeg, 0), 0)
 }
 
 func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
@@ -68,26 +57,16 @@ func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
 			ps.Add(at+"/name", "give each indicator its own name", "two indicators are named %q", t.Name)
 		}
 		names[t.Name] = true
-		direction(ps, at+"/direction", t.Direction)
-		if u := or(t.Unit, "mm"); u != "mm" && u != "in" {
-			ps.Add(at+"/unit", "write mm or in", "unit is %q", u)
-		}
-		if t.ResolutionMM != 0 && (t.ResolutionMM < 1e-5 || t.ResolutionMM > 0.1) {
-			ps.Add(at+"/resolution_mm", "write the display's last step in mm, for example 0.001", "resolution_mm = %g cannot be", t.ResolutionMM)
-		}
 		if _, err := unescape(t.Request); err != nil {
 			ps.Add(at+"/request", `write plain letters and Go escapes, for example '\x05' or 'R\r'`, "request = %q cannot be read", t.Request)
-		}
-		if n := or(t.IntervalMS, defaultAskEach); n < 1 || n > 60000 {
-			ps.Add(at+"/interval_ms", "write how often to ask, in ms: 20 is fifty times a second", "interval_ms = %d cannot be", n)
 		}
 		atLeast(ps, at+"/latency_u_ms", or(t.LatencyUMS, defaultDelayU), 0)
 		b.checkPort(ps, at, t)
 	}
 }
 
-// checkInstruments asks the room that reads the ports what it could not read:
-// baud, frame, format and pattern. What was told before is not told twice.
+// checkInstruments asks the room that reads the ports what it could not read.
+// What was told before is not told twice.
 func (b benchFile) checkInstruments(ps *strict.Problems) {
 	told := map[string]bool{}
 	for _, p := range *ps {
@@ -96,7 +75,7 @@ func (b benchFile) checkInstruments(ps *strict.Problems) {
 	add := func(table string, c acquire.InstrumentConfig) {
 		for _, p := range acquire.CheckInstrument(c) {
 			if at := table + "/" + p.Key; !told[at] {
-				ps.Add(at, p.Fix, "%s", p.Detail)
+				ps.Add(at, p.Fix, "%s: %s", p.Key, p.Detail)
 			}
 		}
 	}
@@ -105,6 +84,14 @@ func (b benchFile) checkInstruments(ps *strict.Problems) {
 	}
 	for i := range b.Indicator {
 		add(fmt.Sprintf("/indicator/%d", i), b.indicator(i))
+	}
+	alone := len(*ps) == 0
+	for _, p := range acquire.CheckConfig(b.config()) {
+		if key, ok := strings.CutPrefix(p.Key, "sweep: "); ok {
+			ps.Add("/sweep/"+key, p.Fix, "%s: %s", key, p.Detail)
+		} else if alone { // what only shows in the whole
+			ps.Add("", p.Fix, "%s: %s", p.Key, p.Detail)
+		}
 	}
 }
 
@@ -116,18 +103,7 @@ func (b benchFile) checkPort(ps *strict.Problems, at string, t indicatorTable) {
 }
 
 func (b benchFile) checkSweep(ps *strict.Problems) {
-	s := b.Sweep
-	above := func(key string, v float64) {
-		if !(v > 0) {
-			ps.Add("/sweep/"+key, "write a number above 0, or leave it out", "%s = %g cannot be", key, v)
-		}
-	}
-	above("idle_s", s.IdleS)
-	above("motion_deg", s.MotionDeg)
-	above("contact_mm", s.ContactMM)
-	above("min_span_deg", s.MinSpanDeg)
-	atLeast(ps, "/sweep/window_deg", s.WindowDeg, 0)
-	if s.ReversalDeg < s.MotionDeg {
+	if s := b.Sweep; s.ReversalDeg < s.MotionDeg {
 		ps.Add("/sweep/reversal_deg", "make it larger than motion_deg and than the crank's spring-back", "reversal_deg = %g is below motion_deg = %g", s.ReversalDeg, s.MotionDeg)
 	}
 }
@@ -138,17 +114,12 @@ func (b benchFile) need(ps *strict.Problems, places strict.Places, table, key st
 		return
 	}
 	ps.Add(table+"/"+key, map[string]string{
-		"name":    `add name = "left": the page and the sweeps call it so`,
-		"port":    `add port = "/dev/serial/by-id/…": it stays when the device is plugged in again`,
-		"baud":    "add baud = 9600, or what the instrument's manual says",
-		"pattern": `add pattern = '…', a regular expression with the group (?P<count>…) for an encoder, (?P<value>…) for an indicator`,
+		"name":           `add name = "left": the page and the sweeps call it so`,
+		"port":           `add port = "/dev/serial/by-id/…": it stays when the device is plugged in again`,
+		"baud":           "add baud = 9600, or what the instrument's manual says",
+		"counts_per_rev": "add counts_per_rev = …, the counts for one turn of the crank",
+		"pattern":        `add pattern = '…', a regular expression with the group (?P<count>…) for an encoder, (?P<value>…) for an indicator`,
 	}[key], "%s is missing", key)
-}
-
-func direction(ps *strict.Problems, at string, d *int) {
-	if d != nil && *d != 1 && *d != -1 {
-		ps.Add(at, "write 1, or -1 where it counts the other way round", "direction is %d", *d)
-	}
 }
 
 func atLeast(ps *strict.Problems, at string, v, least float64) {
