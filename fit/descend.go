@@ -71,7 +71,7 @@ func (m *model) descend() error {
 			if ok {
 				m.move(old, step)
 				m.evaluate()
-				if c := m.cost(); c <= cost*(1+1e-12) {
+				if c := m.shorten(old, step, m.cost()); c <= cost*(1+1e-12) {
 					if idle++; cost-c > idleGain {
 						idle = 0
 					}
@@ -94,6 +94,23 @@ func (m *model) descend() error {
 		}
 	}
 	return errNotConverged
+}
+
+// shorten keeps half the step where that costs less than c: where a reading
+// sits on the corner, whole steps swing past the lowest point.
+func (m *model) shorten(old, step []float64, c float64) float64 {
+	half := make([]float64, len(step))
+	for i := range step {
+		half[i] = step[i] / 2
+	}
+	m.move(old, half)
+	m.evaluate()
+	if h := m.cost(); h < c {
+		return h
+	}
+	m.move(old, step)
+	m.evaluate()
+	return c
 }
 
 // idleGain is a fall of the cost (half a χ²) that moves nothing by a tenth of

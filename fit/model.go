@@ -65,7 +65,7 @@ type pass struct {
 	geometry crank.Geometry // at the prior rod and offset; rod and offset move it below
 
 	tau, mount, lash, index, scale, play, flip, width, zero, shift int
-	seg                                                     []int // one per segment, none for the one at the top
+	seg                                                            []int // one per segment, none for the one at the top
 
 	t, y []float64
 	late []bool
