@@ -312,6 +312,10 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 	}
 	err := fold180(s.model.value(j.index[c.Number]))
 	shares := s.combined(unit(0, j.index[c.Number]), j.encoderShares(c.NominalDeg+err))
+	if more := s.repeatability(passesOf(s.model, c.Number)); more > 1 {
+		j.flag(c.Number, FlagSweepsDisagree)
+		shares = append(shares, share{srcRepeat, plain(more) + " times what the readings explain", "measured", (more*more - 1) * (shares[0].variance + shares[1].variance), math.Inf(1)})
+	}
 	u95 := s.expand(shares)
 	c.IndexErrorDeg, c.IndexU95Deg, c.Budget = ptr(err), ptr(u95), budget(shares)
 	j.writeThrow(c, s, err, u95)

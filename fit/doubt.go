@@ -138,6 +138,31 @@ func Expand(v, dof []float64) float64 {
 	return k * math.Sqrt(sum)
 }
 
+// repeatability compares a cylinder's sweeps with each other: each sweep's own
+// shift of the top, d = Σwsr/Σws² (s the slope), against its doubt. Where χ²
+// says at 99 % that they differ, it returns the Birge ratio √(χ²/(n−1)), else 1.
+func (s *solution) repeatability(passes []*pass) float64 {
+	if len(passes) < 2 {
+		return 1
+	}
+	var chi2 float64
+	for _, p := range passes {
+		var num, den float64
+		for i, w := range p.w {
+			num += w * p.slope[i] * p.res[i]
+			den += w * p.slope[i] * p.slope[i]
+		}
+		if den > 0 {
+			chi2 += num * num / den / p.vif
+		}
+	}
+	nu := float64(len(passes) - 1)
+	if chi2 <= (distuv.ChiSquared{K: nu}).Quantile(0.99) {
+		return 1
+	}
+	return math.Sqrt(chi2 / nu)
+}
+
 // budget is the shares as a person reads them, worst first; what contributes
 // under a thousandth of the whole is left out.
 func budget(shares []share) []Share {

@@ -42,7 +42,7 @@ const (
 	srcOffset   = "pin offset"
 	srcMounting = "encoder mounting (eccentricity)"
 	srcAccuracy = "encoder accuracy"
-	srcFree     = ""
+	srcRepeat   = "sweeps that disagree"
 )
 
 // The tilt flip is a smooth step about the top, g(x) = tanh(x/w). How wide is
