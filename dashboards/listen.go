@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net"
 	"strings"
+	"sync"
 )
 
 // CheckListen refuses every address that is not on the loopback. The API has
@@ -29,4 +30,45 @@ func isLoopback(host string) bool {
 	}
 	ip := net.ParseIP(host)
 	return ip != nil && ip.IsLoopback()
+}
+
+// limit holds back new connections while n are open.
+func limit(l net.Listener, n int) net.Listener {
+	return &limited{Listener: l, free: make(chan struct{}, n), closed: make(chan struct{})}
+}
+
+type limited struct {
+	net.Listener
+	free   chan struct{}
+	closed chan struct{}
+	once   sync.Once
+}
+
+func (l *limited) Accept() (net.Conn, error) {
+	select {
+	case l.free <- struct{}{}:
+	case <-l.closed:
+		return nil, net.ErrClosed
+	}
+	c, err := l.Listener.Accept()
+	if err != nil {
+		<-l.free
+		return nil, err
+	}
+	return &counted{Conn: c, leave: sync.OnceFunc(func() { <-l.free })}, nil
+}
+
+func (l *limited) Close() error {
+	l.once.Do(func() { close(l.closed) })
+	return l.Listener.Close()
+}
+
+type counted struct {
+	net.Conn
+	leave func()
+}
+
+func (c *counted) Close() error {
+	defer c.leave()
+	return c.Conn.Close()
 }

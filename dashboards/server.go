@@ -5,8 +5,19 @@ package dashboards
 
 import (
 	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
 
 	"crownmark/acquire"
+	"crownmark/fit"
+	"crownmark/store"
 )
 
 // Bench is the running bench as the pages and the API need it. *acquire.Bench
@@ -18,4 +29,124 @@ type Bench interface {
 	Mark(ctx context.Context, job int64, markDeg float64) (acquire.MarkPress, error)
 	Direction(ctx context.Context, job int64) (acquire.DirectionConfirmed, error)
 	Zero(ctx context.Context, indicator, on string) (acquire.Datum, error)
+}
+
+// Store is what is kept, as the pages and the API need it. *store.Store
+// satisfies it.
+type Store interface {
+	CreateJob(ctx context.Context, n store.NewJob) (job store.Job, replayed bool, err error)
+	UpdateJob(ctx context.Context, id int64, p store.JobPatch) (store.Job, error)
+	Job(ctx context.Context, id int64) (store.Job, error)
+	Jobs(ctx context.Context, p store.Page) (jobs []store.Job, next *int64, err error)
+	Sweeps(ctx context.Context, job int64, p store.Page) (sweeps []store.Sweep, next *int64, err error)
+	Sweep(ctx context.Context, id int64) (store.Sweep, error)
+	SetAside(ctx context.Context, id int64, reason, actor string) (store.Sweep, error)
+	Restore(ctx context.Context, id int64, actor string) (store.Sweep, error)
+	Assign(ctx context.Context, id int64, cylinder int, actor string) (store.Sweep, error)
+	Samples(ctx context.Context, sweep int64, f func(store.Sample) error) error
+	Input(ctx context.Context, job int64) (in fit.Input, revision string, err error)
+	Revision(ctx context.Context, job int64) (string, error)
+	Export(ctx context.Context, job int64, w io.Writer) error
+	Stats() store.Stats
+	Writable(ctx context.Context) error
+}
+
+// Options are what a Server needs. Registry, Logger and Solve may be nil: a
+// new registry, no log, fit.Solve.
+type Options struct {
+	Store     Store
+	Bench     Bench
+	Registry  registry
+	Software  string // name and version of this program
+	Simulated bool   // the instruments are a virtual bench
+	Logger    *slog.Logger
+	Solve     func(fit.Input) (fit.Index, error)
+}
+
+// Server serves the pages, the API and the metrics.
+type Server struct {
+	store     Store
+	bench     Bench
+	software  string
+	simulated bool
+	log       *slog.Logger
+
+	hub     *hub
+	metrics *metrics
+	solver  *solver
+	once    *once
+	pages   *pages
+	handler http.Handler
+}
+
+// New prepares a Server; nothing runs yet.
+func New(o Options) (*Server, error) {
+	if o.Store == nil || o.Bench == nil {
+		return nil, errors.New("dashboards: a store and a bench are needed")
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Solve == nil {
+		o.Solve = fit.Solve
+	}
+	boot := make([]byte, 4)
+	rand.Read(boot) // never fails
+	s := &Server{store: o.Store, bench: o.Bench, software: o.Software, simulated: o.Simulated, log: o.Logger,
+		hub: newHub(hex.EncodeToString(boot)), once: newOnce()}
+	var err error
+	if s.metrics, err = newMetrics(o, s.hub); err != nil {
+		return nil, fmt.Errorf("dashboards: metrics: %w", err)
+	}
+	if s.pages, err = newPages(); err != nil {
+		return nil, fmt.Errorf("dashboards: pages: %w", err)
+	}
+	s.solver = newSolver(o.Store, o.Solve, s.metrics, o.Logger, o.Software)
+	s.handler = s.guard(s.mux())
+	return s, nil
+}
+
+// Handler is everything this package serves.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// Committed notes a commit that reached the disk. It does not block.
+func (s *Server) Committed(c store.Commit) {
+	s.hub.committed(c.Ledger)
+	s.metrics.committed(c)
+}
+
+const maxConnections = 200 // serial ports need file descriptors below 1024
+
+// Serve answers on l until ctx is done, then lets running requests finish for
+// up to five seconds. It closes l. Only a loopback listener is accepted.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	if err := CheckListen(l.Addr().String()); err != nil {
+		return errors.Join(err, l.Close())
+	}
+	base, leave := context.WithCancel(context.WithoutCancel(ctx))
+	defer leave()
+	srv := &http.Server{
+		Handler:           s.handler,
+		ReadHeaderTimeout: 5 * time.Second,
+		IdleTimeout:       60 * time.Second,
+		MaxHeaderBytes:    16 << 10,
+		BaseContext:       func(net.Listener) context.Context { return base },
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
+	}
+	srv.RegisterOnShutdown(leave) // live streams never end by themselves
+	ended := make(chan error, 1)
+	go func() { ended <- srv.Serve(limit(l, maxConnections)) }()
+	select {
+	case err := <-ended:
+		return fmt.Errorf("http: %w", err)
+	case <-ctx.Done():
+	}
+	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	err := srv.Shutdown(grace)
+	if err != nil {
+		err = errors.Join(fmt.Errorf("http: %w", err), srv.Close())
+	}
+	<-ended
+	return err
 }

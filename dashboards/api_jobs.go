@@ -1,0 +1,149 @@
+package dashboards
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"crownmark/fit/engine"
+	"crownmark/store"
+)
+
+type jobDoc struct {
+	ID        int64          `json:"id"`
+	Name      string         `json:"name"`
+	State     string         `json:"state"`
+	Engine    engine.Engine  `json:"engine"`
+	Revision  int64          `json:"revision"`
+	Direction *int           `json:"direction"` // +1 or −1 once confirmed
+	Simulated bool           `json:"simulated"`
+	CreatedAt time.Time      `json:"created_at"`
+	Selected  map[string]int `json:"selected"` // null: not selected
+}
+
+func jobOf(j store.Job) jobDoc {
+	d := jobDoc{j.ID, j.Name, j.State, j.Engine, j.Revision, nil, j.Simulated, j.CreatedAt.UTC(), j.Selected}
+	if j.DirectionSign != 0 {
+		d.Direction = &j.DirectionSign
+	}
+	return d
+}
+
+func (s *Server) getJobs(w http.ResponseWriter, r *http.Request) error {
+	page, err := pageOf(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	jobs, next, err := s.store.Jobs(r.Context(), page)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, listOf(jobs, next, jobOf))
+}
+
+func (s *Server) postJob(w http.ResponseWriter, r *http.Request) error {
+	var in struct {
+		Name   string          `json:"name"`
+		Engine json.RawMessage `json:"engine"`
+	}
+	if err := readBody(r, &in); err != nil {
+		return err
+	}
+	key := r.Header.Get("Idempotency-Key")
+	if err := checkKey(key); err != nil {
+		return err
+	}
+	e, faults := engineOf(in.Engine)
+	faults = append(faults, checkName(in.Name, true)...)
+	if len(faults) > 0 {
+		return invalid(faults...)
+	}
+	job, replayed, err := s.store.CreateJob(r.Context(), store.NewJob{Name: in.Name, Engine: e, EngineJSON: in.Engine, Actor: actor(r), IdempotencyKey: key})
+	if err != nil {
+		return err
+	}
+	created(w, fmt.Sprintf("/api/v1/jobs/%d", job.ID), replayed)
+	return writeJSON(w, http.StatusCreated, jobOf(job))
+}
+
+// engineOf reads an engine; every problem becomes a fault under /engine.
+func engineOf(b json.RawMessage) (engine.Engine, []Fault) {
+	if len(b) == 0 {
+		return engine.Engine{}, []Fault{{"/engine", "missing", "send the engine as in the engine file, in JSON"}}
+	}
+	e, err := engine.ParseJSON(b)
+	if err == nil {
+		return e, nil
+	}
+	problems, ok := errors.AsType[engine.Problems](err)
+	if !ok {
+		return e, []Fault{{"/engine", err.Error(), "see the engine file's description"}}
+	}
+	var faults []Fault
+	for _, p := range problems {
+		faults = append(faults, Fault{"/engine" + p.Pointer, p.Detail, p.Fix})
+	}
+	return e, faults
+}
+
+func checkName(name string, mayBeEmpty bool) []Fault {
+	if utf8.RuneCountInString(name) > 200 || strings.TrimSpace(name) != name || (name == "" && !mayBeEmpty) {
+		return []Fault{{"/name", "empty, longer than 200 characters, or with blanks at its ends", "send a short name"}}
+	}
+	return nil
+}
+
+func (s *Server) getJob(w http.ResponseWriter, r *http.Request) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	job, err := s.store.Job(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, jobOf(job))
+}
+
+func (s *Server) patchJob(w http.ResponseWriter, r *http.Request) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	var in struct {
+		Name   *string         `json:"name"`
+		State  *string         `json:"state"`
+		Engine json.RawMessage `json:"engine"`
+	}
+	if err := readBody(r, &in); err != nil {
+		return err
+	}
+	patch := store.JobPatch{Name: in.Name, State: in.State, Actor: actor(r)}
+	var faults []Fault
+	if in.State != nil && *in.State != "open" && *in.State != "closed" {
+		faults = append(faults, Fault{"/state", fmt.Sprintf("%q is no state of a job", *in.State), "open or closed"})
+	}
+	if in.Name != nil {
+		faults = append(faults, checkName(*in.Name, false)...)
+	}
+	if len(in.Engine) > 0 {
+		e, wrong := engineOf(in.Engine)
+		patch.Engine, patch.EngineJSON = &e, in.Engine
+		faults = append(faults, wrong...)
+	}
+	if patch.Name == nil && patch.State == nil && patch.Engine == nil {
+		faults = append(faults, Fault{"", "nothing to change", "send name, state or engine"})
+	}
+	if len(faults) > 0 {
+		return invalid(faults...)
+	}
+	job, err := s.store.UpdateJob(r.Context(), id, patch)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, jobOf(job))
+}

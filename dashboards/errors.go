@@ -1,0 +1,37 @@
+package dashboards
+
+import (
+	"context"
+	"net/http"
+
+	"crownmark/acquire"
+	"crownmark/store"
+)
+
+type errorRow struct {
+	is               error
+	status           int
+	code, title, fix string
+}
+
+// errorTable is the one place where errors of the rooms below become HTTP.
+func errorTable() []errorRow {
+	return []errorRow{
+		{store.ErrNotFound, http.StatusNotFound, "not-found", "There is no such thing here", "list what there is at /api/v1/jobs"},
+		{store.ErrJobClosed, http.StatusConflict, "job-closed", "The job is closed", `open it again: PATCH {"state":"open"}`},
+		{store.ErrStorageFull, http.StatusInsufficientStorage, "storage-full", "The disk is full", "free some space; recording then goes on by itself"},
+		{store.ErrReadOnly, http.StatusServiceUnavailable, "read-only", "The store is open for reading only", "use the daemon that records"},
+		{store.ErrClosed, http.StatusServiceUnavailable, "stopping", "The program is stopping", "start it again"},
+		{store.ErrKeyReused, http.StatusUnprocessableEntity, "idempotency-key-reused", "The Idempotency-Key was used for something else", "use a new key for a new request"},
+		{store.ErrInvalid, http.StatusUnprocessableEntity, "invalid", "The request cannot be carried out as it stands", "see the detail"},
+		{acquire.ErrNoMotion, http.StatusConflict, "no-motion", "Too little was turned", "turn a few degrees one way, stop, and try again"},
+		{acquire.ErrNotLive, http.StatusConflict, "not-live", "The instrument is not heard", "see what /readyz says of it"},
+		{acquire.ErrUnknownIndicator, http.StatusUnprocessableEntity, "unknown-indicator", "There is no such indicator", "see /api/v1/bench for their names"},
+		{acquire.ErrNoSelection, http.StatusConflict, "no-selection", "No job is selected", "PUT /api/v1/bench/selection first"},
+		{acquire.ErrWrongJob, http.StatusConflict, "other-job", "Another job is selected", "select the job first"},
+		{acquire.ErrRefused, http.StatusConflict, "refused", "It cannot be kept as it is", "see the detail"},
+		{acquire.ErrStopped, http.StatusServiceUnavailable, "stopping", "The program is stopping", "start it again"},
+		{context.Canceled, 499, "left", "The client left", "ask again"},
+		{context.DeadlineExceeded, http.StatusServiceUnavailable, "busy", "The program is busy", "ask again in a moment"},
+	}
+}

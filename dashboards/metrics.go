@@ -1,0 +1,190 @@
+//go:build prometheus
+
+package dashboards
+
+import (
+	"errors"
+	"math"
+	"net/http"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"crownmark/acquire"
+	"crownmark/store"
+)
+
+type registry = *prometheus.Registry
+
+// metrics is what Prometheus sees. Running totals of bench and store are read
+// when scraped; what happens between scrapes is counted in histograms.
+type metrics struct {
+	commitSeconds, lagSeconds, fitSeconds prometheus.Histogram
+	fits                                  *prometheus.CounterVec
+	scrape                                http.Handler
+}
+
+func newMetrics(o Options, h *hub) (*metrics, error) {
+	if o.Registry == nil {
+		o.Registry = prometheus.NewRegistry()
+	}
+	m := &metrics{
+		commitSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "crownmark_commit_duration_seconds", Help: "Time from the start of a commit to the disk's answer.",
+			Buckets: []float64{.0005, .001, .0025, .005, .01, .025, .05, .1, .25, 1, 5}}),
+		lagSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "crownmark_commit_lag_seconds", Help: "Age of a commit's oldest reading when the disk answered.",
+			Buckets: []float64{.05, .1, .15, .2, .3, .5, 1, 2.5, 5, 30}}),
+		fitSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "crownmark_fit_duration_seconds", Help: "Time of one fit of a job's sweeps.",
+			Buckets: []float64{.005, .01, .025, .05, .1, .25, .5, 1, 2.5, 10}}),
+		fits: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "crownmark_fits_total", Help: "Fits by outcome: done, refused (sweeps that cannot be fitted), broken (a fault in the program)."}, []string{"outcome"}),
+	}
+	for _, outcome := range []string{"done", "refused", "broken"} {
+		m.fits.WithLabelValues(outcome)
+	}
+	var errs []error
+	for _, c := range []prometheus.Collector{m.commitSeconds, m.lagSeconds, m.fitSeconds, m.fits, newTotals(o, h)} {
+		errs = append(errs, o.Registry.Register(c))
+	}
+	m.scrape = promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4})
+	return m, errors.Join(errs...)
+}
+
+func (s *Server) scrape(w http.ResponseWriter, r *http.Request) error {
+	s.metrics.scrape.ServeHTTP(w, r)
+	return nil
+}
+
+func (m *metrics) committed(c store.Commit) {
+	m.commitSeconds.Observe(c.Seconds)
+	if c.Readings > 0 {
+		m.lagSeconds.Observe(c.LagSeconds)
+	}
+}
+
+func (m *metrics) fitted(seconds float64, err error) {
+	m.fitSeconds.Observe(seconds)
+	switch {
+	case err == nil:
+		m.fits.WithLabelValues("done").Inc()
+	case errors.Is(err, errFitPanicked):
+		m.fits.WithLabelValues("broken").Inc()
+	default:
+		m.fits.WithLabelValues("refused").Inc()
+	}
+}
+
+// totals turns the Stats of bench and store into metrics at each scrape.
+type totals struct {
+	bench Bench
+	store Store
+	hub   *hub
+	build []string
+
+	readings, bytes, unused, up, reopens, age, sweeps, queue       *prometheus.Desc
+	live, buildInfo, simulated                                     *prometheus.Desc
+	commits, failures, rows, wal, file, free, waiting, state, head *prometheus.Desc
+}
+
+func newTotals(o Options, h *hub) *totals {
+	d := func(name, help string, labels ...string) *prometheus.Desc {
+		return prometheus.NewDesc("crownmark_"+name, help, labels, nil)
+	}
+	simulated := "false"
+	if o.Simulated {
+		simulated = "true"
+	}
+	return &totals{bench: o.Bench, store: o.Store, hub: h, build: []string{o.Software, simulated},
+		readings:  d("readings_total", "Valid readings since start.", "instrument"),
+		bytes:     d("read_bytes_total", "Bytes read from the port since start.", "instrument"),
+		unused:    d("unused_readings_total", "Lines and readings that were not used, by reason.", "instrument", "reason"),
+		up:        d("port_up", "1 while the instrument's port is open and a valid reading was heard since.", "instrument"),
+		reopens:   d("port_reopens_total", "Times the port was opened again.", "instrument"),
+		age:       d("last_reading_age_seconds", "Age of the last valid reading; +Inf when none was heard.", "instrument"),
+		sweeps:    d("sweeps_total", "Ended sweeps by what ended them.", "cause"),
+		queue:     d("record_queue_batches", "Batches that wait to be recorded."),
+		live:      d("live_clients", "Live streams that are open."),
+		buildInfo: d("build_info", "1; what runs, and whether its instruments are simulated.", "software", "simulated"),
+		commits:   d("commits_total", "Commits that reached the disk."),
+		failures:  d("commit_failures_total", "Commits that did not reach the disk."),
+		rows:      d("stored_readings_total", "Readings that reached the disk."),
+		wal:       d("wal_bytes", "Size of the write-ahead log."),
+		file:      d("store_bytes", "Size of the database file."),
+		free:      d("store_free_bytes", "Room left on the store's file system."),
+		waiting:   d("store_waiting_requests", "Requests that wait for the store's writer."),
+		state:     d("storage_state", "1 for the state that storage is in.", "state"),
+		head:      d("ledger_head", "Number of the ledger's newest row."),
+	}
+}
+
+func (t *totals) Describe(ch chan<- *prometheus.Desc) { prometheus.DescribeByCollect(t, ch) }
+
+func (t *totals) Collect(ch chan<- prometheus.Metric) {
+	put := func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(d, kind, v, labels...)
+	}
+	put(t.buildInfo, prometheus.GaugeValue, 1, t.build...)
+	put(t.live, prometheus.GaugeValue, float64(t.hub.count()))
+	t.collectBench(put)
+	t.collectStore(put)
+}
+
+type putFunc func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string)
+
+func (t *totals) collectBench(put putFunc) {
+	b := t.bench.Stats()
+	put(t.queue, prometheus.GaugeValue, float64(b.QueueLen))
+	for _, i := range b.Instruments {
+		put(t.readings, prometheus.CounterValue, float64(i.Readings), i.Name)
+		put(t.bytes, prometheus.CounterValue, float64(i.Bytes), i.Name)
+		put(t.reopens, prometheus.CounterValue, float64(i.Reopens), i.Name)
+		put(t.up, prometheus.GaugeValue, one(i.Up), i.Name)
+		age := math.Inf(1)
+		if i.AgeS != nil {
+			age = *i.AgeS
+		}
+		put(t.age, prometheus.GaugeValue, age, i.Name)
+		for _, reason := range acquire.Unused() {
+			put(t.unused, prometheus.CounterValue, float64(i.Unused[reason]), i.Name, string(reason))
+		}
+	}
+	known := map[string]bool{}
+	for _, cause := range sweepCauses() {
+		known[cause] = true
+		put(t.sweeps, prometheus.CounterValue, float64(b.Sweeps[cause]), cause)
+	}
+	for cause, n := range b.Sweeps {
+		if !known[cause] {
+			put(t.sweeps, prometheus.CounterValue, float64(n), cause)
+		}
+	}
+}
+
+func (t *totals) collectStore(put putFunc) {
+	k := t.store.Stats()
+	put(t.commits, prometheus.CounterValue, float64(k.Commits))
+	put(t.failures, prometheus.CounterValue, float64(k.Failures))
+	put(t.rows, prometheus.CounterValue, float64(k.Readings))
+	put(t.wal, prometheus.GaugeValue, float64(k.WALBytes))
+	put(t.file, prometheus.GaugeValue, float64(k.FileBytes))
+	put(t.free, prometheus.GaugeValue, float64(k.FreeBytes))
+	put(t.waiting, prometheus.GaugeValue, float64(k.Waiting))
+	put(t.head, prometheus.GaugeValue, float64(k.HeadLedger))
+	for _, state := range []string{store.StorageOK, store.StorageLow, store.StorageFull, store.StorageFailing} {
+		put(t.state, prometheus.GaugeValue, one(k.Storage == state), state)
+	}
+}
+
+// sweepCauses is what may end a sweep, so that each is there before it counts.
+func sweepCauses() []string {
+	return []string{"reversal", "window", "selection", "idle", "port_lost", "lost_counts", "shutdown"}
+}
+
+func one(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}

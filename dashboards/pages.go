@@ -1,0 +1,142 @@
+package dashboards
+
+import (
+	"bytes"
+	"embed"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"maps"
+	"net/http"
+	"strings"
+	"time"
+
+	"crownmark/fit"
+)
+
+//go:embed pages/*.html
+var pageFiles embed.FS
+
+//go:embed static/*
+var staticFiles embed.FS
+
+// pages are the parsed templates, one set a page, all round one layout.
+type pages struct{ byName map[string]*template.Template }
+
+func newPages() (*pages, error) {
+	layout, err := template.New("layout.html").Funcs(pageFuncs()).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
+	if err != nil {
+		return nil, err
+	}
+	names, err := fs.Glob(pageFiles, "pages/*.html")
+	if err != nil {
+		return nil, err
+	}
+	p := &pages{byName: map[string]*template.Template{}}
+	for _, file := range names {
+		t, err := layout.Clone()
+		if err != nil {
+			return nil, err
+		}
+		if _, err := t.ParseFS(pageFiles, file); err != nil {
+			return nil, err
+		}
+		p.byName[strings.TrimSuffix(strings.TrimPrefix(file, "pages/"), ".html")] = t
+	}
+	return p, nil
+}
+
+func pageFuncs() template.FuncMap {
+	return template.FuncMap{
+		"plus": plus, "num": orDash, "pm": withDoubt, "top": topText, "why": whyNone, "short": short,
+		"num1": func(v float64) string { return signed(v, 1) }, "num1p": func(v float64, decimals int) string { return signed(v, decimals) },
+		"plusp": trimText, "plusOr": plusOrDash, "deref": func(v *int) int { return *v },
+		"json": toJSON, "selectBody": selectBody, "zeroBody": func(indicator, on string) (string, error) {
+			return toJSON(map[string]string{"indicator": indicator, "on": on})
+		},
+		"trimWordsP": func(v *float64) string { return fit.TrimWords(deref(v)) },
+		"markWords":  fit.MarkWords, "lateWords": lateWords,
+		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
+		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
+		"shape": func(verdict string) template.HTML {
+			var d drawing
+			d.add(`<svg class="shape" viewBox="-10 -10 20 20" aria-hidden="true">`)
+			d.mark(verdict, 0, 0, 6.5)
+			d.add(`</svg>`)
+			return template.HTML(d.String())
+		},
+	}
+}
+
+func lateWords(c fit.Cylinder) string {
+	if c.IndexErrorDeg == nil {
+		return whyNone(c)
+	}
+	return fit.LateWords(*c.IndexErrorDeg, deref(c.IndexU95Deg))
+}
+
+// frame is what the layout needs of every page.
+type frame struct {
+	Title, Here string // Here is the navigation's current place
+	Software    string
+	Simulated   bool
+	Head        string // hash of the ledger's newest row
+	Now         time.Time
+	Page        any
+}
+
+func (s *Server) render(w http.ResponseWriter, status int, name string, f frame) error {
+	f.Software, f.Now = s.software, time.Now()
+	f.Simulated = f.Simulated || s.simulated
+	f.Head = s.store.Stats().HeadHash
+	t, ok := s.pages.byName[name]
+	if !ok {
+		return fmt.Errorf("no page %q", name)
+	}
+	var b bytes.Buffer
+	if err := t.ExecuteTemplate(&b, "layout.html", f); err != nil {
+		return fmt.Errorf("page %s: %w", name, err)
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	w.Write(b.Bytes()) //nolint:errcheck // the client left
+	return nil
+}
+
+func (s *Server) problemPage(w http.ResponseWriter, p *Problem) {
+	if err := s.render(w, p.Status, "problem", frame{Title: p.Title, Page: p}); err != nil {
+		writeProblem(w, p)
+	}
+}
+
+func (s *Server) flagsPage(w http.ResponseWriter, r *http.Request) error {
+	return s.render(w, http.StatusOK, "flags", frame{Title: "Flags", Here: "flags", Page: fit.FlagNotes()})
+}
+
+func (s *Server) static(w http.ResponseWriter, r *http.Request) error {
+	name := r.PathValue("file")
+	b, err := staticFiles.ReadFile("static/" + name)
+	if err != nil {
+		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here", name+" is not served", "see the page's source")
+	}
+	w.Header().Set("Cache-Control", "no-cache")
+	http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(b))
+	return nil
+}
+
+func toJSON(v any) (string, error) {
+	b, err := json.Marshal(v)
+	return string(b), err
+}
+
+// selectBody is the selection as it would be with one indicator moved.
+func selectBody(job int64, now *selectionDoc, indicator string, cylinder int) (string, error) {
+	next := selectionDoc{Job: job, Cylinders: map[string]int{}}
+	if now != nil && now.Job == job {
+		maps.Copy(next.Cylinders, now.Cylinders)
+	}
+	next.Cylinders[indicator] = cylinder
+	return toJSON(next)
+}

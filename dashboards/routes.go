@@ -1,0 +1,199 @@
+package dashboards
+
+import (
+	"bytes"
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"crownmark/store"
+)
+
+//go:embed openapi.json
+var openAPI []byte
+
+// handler answers a request or says why not; the error becomes a problem
+// document (a page, under the pages' paths).
+type handler func(w http.ResponseWriter, r *http.Request) error
+
+type route struct {
+	method, path string
+	handle       handler
+}
+
+// routes is everything that is served; openapi.json describes each of them.
+func (s *Server) routes() []route {
+	return []route{
+		{"GET", "/healthz", s.healthz},
+		{"GET", "/readyz", s.readyz},
+		{"GET", "/metrics", s.scrape},
+		{"GET", "/openapi.json", s.describe},
+		{"GET", "/api/v1/bench", s.getBench},
+		{"GET", "/api/v1/live", s.live},
+		{"PUT", "/api/v1/bench/selection", s.putSelection},
+		{"POST", "/api/v1/bench/marks", s.postMark},
+		{"POST", "/api/v1/bench/zero", s.postZero},
+		{"POST", "/api/v1/bench/direction", s.postDirection},
+		{"GET", "/api/v1/jobs", s.getJobs},
+		{"POST", "/api/v1/jobs", s.postJob},
+		{"GET", "/api/v1/jobs/{id}", s.getJob},
+		{"PATCH", "/api/v1/jobs/{id}", s.patchJob},
+		{"GET", "/api/v1/jobs/{id}/sweeps", s.getSweeps},
+		{"GET", "/api/v1/jobs/{id}/index", s.getIndex},
+		{"GET", "/api/v1/jobs/{id}/trims.csv", s.getTrims},
+		{"GET", "/api/v1/jobs/{id}/export.csv", s.getExport},
+		{"GET", "/api/v1/sweeps/{id}", s.getSweep},
+		{"PATCH", "/api/v1/sweeps/{id}", s.patchSweep},
+		{"DELETE", "/api/v1/sweeps/{id}", s.deleteSweep},
+		{"GET", "/api/v1/sweeps/{id}/samples.csv", s.getSamples},
+		{"GET", "/{$}", s.benchPage},
+		{"GET", "/jobs", s.jobsPage},
+		{"GET", "/jobs/{id}", s.jobPage},
+		{"GET", "/jobs/{id}/report", s.reportPage},
+		{"GET", "/flags", s.flagsPage},
+		{"GET", "/static/{file}", s.static},
+	}
+}
+
+// mux routes, answers a known path's wrong method with 405, and anything else
+// with 404, both as problems.
+func (s *Server) mux() http.Handler {
+	m := http.NewServeMux()
+	allowed := map[string][]string{}
+	for _, r := range s.routes() {
+		m.Handle(r.method+" "+r.path, s.answer(r.handle))
+		allowed[r.path] = append(allowed[r.path], r.method)
+		if r.method == "GET" {
+			allowed[r.path] = append(allowed[r.path], "HEAD")
+		}
+	}
+	for path, methods := range allowed {
+		list := strings.Join(methods, ", ")
+		m.Handle(path, s.answer(func(w http.ResponseWriter, r *http.Request) error {
+			w.Header().Set("Allow", list)
+			return newProblem(http.StatusMethodNotAllowed, "method", "This cannot be done here",
+				fmt.Sprintf("%s does not take %s", r.URL.Path, r.Method), "allowed: "+list)
+		}))
+	}
+	m.Handle("/", s.answer(func(w http.ResponseWriter, r *http.Request) error {
+		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here",
+			fmt.Sprintf("nothing is served at %s", r.URL.Path), "see /openapi.json for what there is")
+	}))
+	return m
+}
+
+const answerWithin = time.Minute // reading a body, and writing an answer that is not a live stream
+
+func (s *Server) answer(h handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		// Both fail on recorders only, which need no deadline.
+		_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(answerWithin))
+		if r.ContentLength != 0 {
+			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(answerWithin))
+		}
+		err := h(w, r)
+		if err == nil {
+			return
+		}
+		p := problemOf(err)
+		if p.Status >= http.StatusInternalServerError {
+			s.log.Error("a request failed", "method", r.Method, "path", r.URL.Path, "err", err)
+		}
+		if isPage(r.URL.Path) {
+			s.problemPage(w, p)
+			return
+		}
+		writeProblem(w, p)
+	})
+}
+
+func isPage(path string) bool {
+	return path == "/" || path == "/flags" || path == "/jobs" || strings.HasPrefix(path, "/jobs/")
+}
+
+// writeJSON encodes first, so that a value that cannot be told is a problem
+// and not half a document.
+func writeJSON(w http.ResponseWriter, status int, v any) error {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		return fmt.Errorf("encode the answer: %w", err)
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if w.Header().Get("Cache-Control") == "" {
+		w.Header().Set("Cache-Control", "no-store")
+	}
+	w.WriteHeader(status)
+	w.Write(b.Bytes()) //nolint:errcheck // the client left
+	return nil
+}
+
+// list is how every list is answered.
+type list[T any] struct {
+	Items []T    `json:"items"`
+	Next  *int64 `json:"next"`
+}
+
+func listOf[S, T any](from []S, next *int64, f func(S) T) list[T] {
+	l := list[T]{Items: make([]T, 0, len(from)), Next: next}
+	for _, v := range from {
+		l.Items = append(l.Items, f(v))
+	}
+	return l
+}
+
+// pageOf reads ?limit= and ?after=, and refuses every other key.
+func pageOf(q url.Values) (store.Page, error) {
+	p := store.Page{Limit: 100}
+	var faults []Fault
+	for key, values := range q {
+		n, err := strconv.ParseInt(values[0], 10, 64)
+		switch {
+		case key != "limit" && key != "after":
+			faults = append(faults, Fault{"?" + key, "unknown key", "known keys: limit, after"})
+		case len(values) > 1:
+			faults = append(faults, Fault{"?" + key, "given twice", "give it once"})
+		case key == "limit" && (err != nil || n < 1 || n > 500):
+			faults = append(faults, Fault{"?limit", fmt.Sprintf("%q is not 1 to 500", values[0]), "ask for 1 to 500 items"})
+		case key == "after" && (err != nil || n < 0):
+			faults = append(faults, Fault{"?after", fmt.Sprintf("%q is not an id", values[0]), "give the next of the page before"})
+		case key == "limit":
+			p.Limit = int(n)
+		default:
+			p.After = n
+		}
+	}
+	if len(faults) > 0 {
+		return p, invalid(faults...)
+	}
+	return p, nil
+}
+
+// finite drops what JSON cannot say.
+func finite(v *float64) *float64 {
+	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
+		return nil
+	}
+	return v
+}
+
+// positive tells a number that is 0 when unknown as null.
+func positive[T int | int64](n T) *T {
+	if n <= 0 {
+		return nil
+	}
+	return &n
+}
+
+func (s *Server) describe(w http.ResponseWriter, r *http.Request) error {
+	w.Header().Set("Content-Type", "application/json")
+	_, err := w.Write(openAPI)
+	return err
+}

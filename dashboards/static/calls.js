@@ -1,0 +1,64 @@
+// Buttons that call the API, and parts of the page that can be drawn afresh.
+"use strict";
+
+const say = text => { const s = document.getElementById("said"); if (s) s.textContent = text; };
+
+// fresh fetches this page again and swaps the parts that changed. What a person
+// is typing in stays; opened details stay open.
+async function fresh() {
+  const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+  if (!answer.ok) return;
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  for (const old of document.querySelectorAll(".fresh[id], #recording")) {
+    const now = page.getElementById(old.id);
+    if (!now || now.outerHTML === old.dataset.was) continue;
+    const typing = old.contains(document.activeElement) && /INPUT|SELECT/.test(document.activeElement.tagName);
+    if (typing) continue;
+    const was = now.outerHTML;
+    for (const d of old.querySelectorAll("details[open][id]")) {
+      const same = now.querySelector("#" + CSS.escape(d.id));
+      if (same) same.open = true;
+    }
+    now.dataset.was = was;
+    old.replaceWith(now);
+  }
+  const main = page.querySelector("main"), here = document.querySelector("main");
+  if (main && here) Object.assign(here.dataset, main.dataset);
+  document.dispatchEvent(new Event("fresh"));
+}
+
+// several wishes for a fresh page soon after another are one.
+let due = 0;
+const freshSoon = () => { clearTimeout(due); due = setTimeout(() => fresh().catch(() => {}), 150); };
+
+function request(button) {
+  const d = button.dataset;
+  const body = d.body ? JSON.parse(d.body) : undefined;
+  let path = d.path;
+  if (d.number) {
+    const [key, id] = d.number.split(":");
+    body[key] = Number(document.getElementById(id).value);
+  }
+  if (d.reason) path += "?reason=" + encodeURIComponent(document.getElementById(d.reason).value);
+  const headers = { "Idempotency-Key": crypto.randomUUID() };
+  if (body) headers["Content-Type"] = "application/json";
+  return fetch(path, { method: d.method, headers, body: body && JSON.stringify(body) });
+}
+
+const complaint = p => [p.title, ...(p.errors || []).map(e => e.detail + ": " + e.fix), p.errors ? "" : [p.detail, p.fix].filter(Boolean).join(": ")].filter(Boolean).join(". ");
+
+document.addEventListener("click", async event => {
+  const button = event.target.closest("button[data-path]");
+  if (!button) return;
+  button.disabled = true;
+  try {
+    const answer = await request(button);
+    say(answer.ok ? "Done: " + button.textContent.trim() + "." : complaint(await answer.json()));
+    button.blur();
+    await fresh();
+  } catch (e) {
+    say("The program does not answer. Is it still running?");
+  } finally {
+    button.disabled = false;
+  }
+});

@@ -1,0 +1,132 @@
+package dashboards
+
+import (
+	"bytes"
+	"fmt"
+	"html/template"
+	"net/http"
+	"slices"
+
+	"crownmark/fit"
+	"crownmark/store"
+)
+
+// jobView is the job page and the printable report.
+type jobView struct {
+	Job        jobDoc
+	EngineText string
+	TurnBack   string
+	Index      fit.Index
+	Verdicts   string
+	Closure    string
+	ClosureBad bool
+	Errors     template.HTML
+	Rows       []cylinderRow
+	Sweeps     []sweepRow
+	Flags      []flagRow
+}
+
+type cylinderRow struct {
+	fit.Cylinder
+	Reference bool
+	Shape     string // what the verdict's mark looks like
+	Plot      template.HTML
+}
+
+type flagRow struct {
+	fit.FlagNote
+	Cylinders []int
+}
+
+func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
+	return s.showJob(w, r, "job", "")
+}
+
+func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
+	return s.showJob(w, r, "report", "Report: ")
+}
+
+func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix string) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	job, err := s.store.Job(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	sweeps, err := s.allSweeps(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	v, err := viewOf(job, sweeps, s.indexOrEmpty(r.Context(), id))
+	if err != nil {
+		return err
+	}
+	return s.render(w, http.StatusOK, page, frame{Title: prefix + job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
+}
+
+func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
+	v := jobView{Job: jobOf(job), EngineText: engineText(job.Engine), TurnBack: turnBackText(job.Engine), Index: x,
+		Verdicts: verdictText(x), Closure: closureText(x), Flags: flagRows(x)}
+	v.ClosureBad = x.ClosureDeg != nil && abs(*x.ClosureDeg) > deref(x.ClosureU95Deg)
+	if len(x.Cylinders) > 0 {
+		v.Errors = errorsSVG(x)
+	}
+	var numbers []int
+	for _, c := range x.Cylinders {
+		row := cylinderRow{Cylinder: c, Reference: c.Number == x.ReferenceCylinder, Shape: c.Verdict}
+		if row.Reference {
+			row.Shape = "reference"
+		}
+		if len(c.Curves) > 0 {
+			var b bytes.Buffer
+			if err := CurvesSVG(&b, x, PlotOptions{Cylinder: c.Number, Inline: true}); err != nil {
+				return v, fmt.Errorf("cylinder %d: %w", c.Number, err)
+			}
+			row.Plot = template.HTML(b.String())
+		}
+		numbers = append(numbers, c.Number)
+		v.Rows = append(v.Rows, row)
+	}
+	for _, w := range sweeps {
+		v.Sweeps = append(v.Sweeps, rowOf(w, numbers))
+	}
+	return v, nil
+}
+
+// flagRows lists every flag that was raised, with its cause, its cure and the
+// cylinders that have it, in the order of the work.
+func flagRows(x fit.Index) []flagRow {
+	var out []flagRow
+	for _, note := range fit.FlagNotes() {
+		row := flagRow{FlagNote: note}
+		for _, c := range x.Cylinders {
+			if slices.Contains(c.Flags, note.Flag) {
+				row.Cylinders = append(row.Cylinders, c.Number)
+			}
+		}
+		if len(row.Cylinders) > 0 {
+			out = append(out, row)
+		}
+	}
+	return out
+}
+
+func abs(v float64) float64 { return max(v, -v) }
+
+func (s *Server) jobsPage(w http.ResponseWriter, r *http.Request) error {
+	jobs, err := s.allJobs(r.Context())
+	if err != nil {
+		return err
+	}
+	slices.Reverse(jobs)
+	rows := make([]struct {
+		jobDoc
+		EngineText string
+	}, len(jobs))
+	for i, j := range jobs {
+		rows[i].jobDoc, rows[i].EngineText = jobOf(j), engineText(j.Engine)
+	}
+	return s.render(w, http.StatusOK, "jobs", frame{Title: "Jobs", Here: "jobs", Page: rows})
+}
