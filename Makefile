@@ -1,0 +1,51 @@
+# crownmark: what a person types. `make demo` and `make test` need nothing but
+# Go, git and make; the rest is installed when it is missing.
+GO ?= go
+SEED ?= 1
+
+.PHONY: help build demo test check unit race e2e bench accuracy fuzz vuln need clean
+
+help: ## this list
+	@grep -hE '^[a-z-]+:.*##' Makefile | sed 's/:.*## /\t/' | expand -t 12
+
+build: ## bin/crownmark, one static file
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w" -o bin/crownmark ./cmd/crownmark
+
+demo: build ## the whole job on a virtual bench, then the page; Ctrl-C ends it
+	bin/crownmark demo
+
+test: need check unit race e2e ## everything that must pass
+
+check: ## format, vet, staticcheck, tidy
+	@f=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$f" ] || { echo "gofmt would change: $$f"; exit 1; }
+	$(GO) mod tidy -diff
+	$(GO) vet ./...
+	$(GO) tool staticcheck ./...
+
+unit: ## fit and what stands on it: no ports, no clock
+	$(GO) test ./fit/...
+
+race: ## ports, store and pages under the race detector
+	$(GO) test -race -p 1 ./acquire/... ./store/... ./dashboards/...
+
+e2e: ## the program as a whole: commands, demo, kill -9, another program's bytes
+	$(GO) test -p 1 ./cmd/...
+
+bench: ## timing goals, as ratios measured in one run
+	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./store/... ./cmd/... ./fit/...
+
+accuracy: ## many virtual jobs: errors and how often the doubt covers them
+	CROWNMARK_ACCURACY=1 $(GO) test -run TestAccuracyOfManyJobs -timeout 60m -v ./cmd/crownmark
+
+fuzz: ## a minute on each fuzz target
+	@for p in $$($(GO) list ./...); do for t in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz'); do \
+		$(GO) test -run '^$$' -fuzz "^$$t$$" -fuzztime 60s $$p || exit 1; done; done
+
+vuln: ## known faults in what we depend on (needs the vulnerability database)
+	$(GO) run golang.org/x/vuln/cmd/govulncheck@v1.9.0 ./...
+
+need: ## install what the tests need and is not there
+	@.ci/need
+
+clean:
+	rm -rf bin out
