@@ -15,7 +15,12 @@ import (
 // Backup writes a copy of the store as it is now to file, while recording goes
 // on. The copy is whole or not there. Errors: ErrExists, ErrStorageFull.
 func (s *Store) Backup(ctx context.Context, file string) error {
-	if err := s.copyTo(ctx, s.readers, file); err != nil {
+	// The pool's connections may not run VACUUM INTO: query_only forbids it.
+	db, err := sql.Open("sqlite", dsn(s.o.Path, s.readKeys...))
+	if err == nil {
+		err = errors.Join(copyDB(ctx, db, file, s.o.syncDir), db.Close())
+	}
+	if err != nil {
 		return fmt.Errorf("backup to %s: %w", file, err)
 	}
 	return nil
@@ -30,10 +35,6 @@ func copyBefore(ctx context.Context, db *sql.DB, path string, version int) error
 			return err
 		}
 	}
-}
-
-func (s *Store) copyTo(ctx context.Context, db *sql.DB, file string) error {
-	return copyDB(ctx, db, file, s.o.syncDir)
 }
 
 // copyDB copies under another name first, so that nobody finds half a copy.

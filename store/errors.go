@@ -38,6 +38,7 @@ var (
 // SQLite's result codes that decide something here (the last two extended).
 const (
 	codeReadOnly   = 8
+	codeCorrupt    = 11
 	codeFull       = 13
 	codeCantOpen   = 14
 	codeConstraint = 19
@@ -67,6 +68,8 @@ func classify(err error) error {
 		return fmt.Errorf("%w (%w)", ErrStorageFull, err)
 	case code&0xff == codeConstraint:
 		return fmt.Errorf("%w: %w", ErrInvalid, err)
+	case code&0xff == codeCorrupt:
+		return fmt.Errorf("%w; the file is damaged: keep it, and go on with a backup", err)
 	}
 	return err
 }

@@ -71,12 +71,10 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	// Closing any other descriptor of the file would take SQLite's ordinary
-	// locks away; these survive it. Must come before the first open.
-	if _, err := sqlite.OFDLocking(true); err != nil && o.Logger != nil {
-		o.Logger.Warn("the database's locks are the weaker kind here; let no other program open the file", "cause", err)
-	}
 	s := newStore(o)
+	if err := s.lockFirmly(); err != nil {
+		return nil, err
+	}
 	if o.ReadOnly {
 		err = s.openReading(ctx)
 	} else {
@@ -86,6 +84,21 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 		return nil, errors.Join(fmt.Errorf("open store %s: %w", o.Path, err), s.closeFiles())
 	}
 	return s, nil
+}
+
+// lockFirmly asks for locks that survive the closing of any other descriptor
+// of the file in this process; ordinary ones do not, and an outsider would then
+// remove the WAL from under us. Must come before the process's first open.
+func (s *Store) lockFirmly() error {
+	_, err := sqlite.OFDLocking(true)
+	if errors.Is(err, sqlite.ErrOFDLockingUnavailable) {
+		s.o.Logger.Warn("the database's locks are of the weak kind here; let no other program open the file", "store", s.o.Path, "cause", err)
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("open store %s: %w; open stores before any other SQLite database", s.o.Path, err)
+	}
+	return nil
 }
 
 // dsn always is a file: URI (a plain name would ignore mode=ro), with checked
@@ -111,11 +124,11 @@ func (s *Store) openReading(ctx context.Context) error {
 }
 
 func (s *Store) openReaders(immutable bool) (err error) {
-	keys := []string{"mode=ro", "_query_only=1"}
+	s.readKeys = []string{"mode=ro"}
 	if immutable {
-		keys = append(keys, "immutable=1")
+		s.readKeys = append(s.readKeys, "immutable=1")
 	}
-	if s.readers, err = sql.Open("sqlite", dsn(s.o.Path, keys...)); err != nil {
+	if s.readers, err = sql.Open("sqlite", dsn(s.o.Path, append(s.readKeys, "_query_only=1")...)); err != nil {
 		return err
 	}
 	s.readers.SetMaxOpenConns(4)
@@ -218,7 +231,7 @@ func (s *Store) probeHeader(ctx context.Context, keys ...string) (file fileState
 		(SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)`).Scan(&id, &file.version, &objects)
 	switch {
 	case err != nil:
-		return file, err
+		return file, classify(err)
 	case id == 0 && file.version == 0 && objects == 0: // made, but the first migration never got through
 		return file, nil
 	case id != applicationID:

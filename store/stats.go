@@ -14,6 +14,9 @@ import (
 // indicators at fifty readings a second needs about a third of it.
 const lowBytes = 64 << 20
 
+// fullBytes is the room that must be there again after a full disk.
+const fullBytes = 1 << 20
+
 func newHistogram() Histogram {
 	bounds := []float64{0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5}
 	return Histogram{Bounds: bounds, Counts: make([]uint64, len(bounds)+1)}

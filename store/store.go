@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -16,11 +17,12 @@ import (
 
 // Store is an open store. Its methods may be called from any goroutine.
 type Store struct {
-	o       Options
-	tables  [tableCount]table
-	lock    *os.File // nil with ReadOnly
-	writer  *sql.DB  // nil with ReadOnly; used by the writer goroutine alone
-	readers *sql.DB
+	o        Options
+	tables   [tableCount]table
+	lock     *os.File // nil with ReadOnly
+	writer   *sql.DB  // nil with ReadOnly; used by the writer goroutine alone
+	readers  *sql.DB
+	readKeys []string // how readers open the file
 
 	start    time.Time // of the session, with its monotonic clock
 	session  int64
@@ -160,6 +162,10 @@ func (s *Store) Writable(ctx context.Context) error {
 	s.mu.Unlock()
 	if storage == StorageOK {
 		return nil
+	}
+	// The last corner may take a small commit, and not the next batch.
+	if free, err := s.o.freeBytes(filepath.Dir(s.o.Path)); storage == StorageFull && err == nil && free < fullBytes {
+		return fmt.Errorf("store %s: %w", s.o.Path, ErrStorageFull)
 	}
 	if _, err := s.submit(ctx, s.addClockMark, nil); err != nil {
 		return fmt.Errorf("store %s: %w", s.o.Path, err)

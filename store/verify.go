@@ -21,11 +21,12 @@ func (s *Store) Verify(ctx context.Context) (report VerifyReport, err error) {
 	err = s.snapshot(ctx, func(tx *sql.Tx) error {
 		v := &verifier{ctx: ctx, tx: tx, tables: s.tables, digest: newDigest(hash{}, 0, 0, 0, 0)}
 		defer v.close()
-		if err := v.walk(); err != nil {
-			return err
-		}
-		if err := v.rest(s.o.migrations); err != nil {
-			return err
+		for _, part := range []func() error{v.walk, v.strayReadings, func() error { return v.schema(s.o.migrations) }, v.structure} {
+			if err := part(); ctx.Err() != nil {
+				return err
+			} else if err != nil { // a file this broken cannot even be read
+				v.problem("ledger %d or after: cannot be read: %v", v.report.Ledgers, err)
+			}
 		}
 		report = v.report
 		return nil

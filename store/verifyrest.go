@@ -6,27 +6,19 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 )
 
-// rest checks what the chain does not cover: readings outside every span, the
-// schema with its triggers, and the file's own structure.
-func (v *verifier) rest(migrations []string) error {
-	if err := v.strayReadings(); err != nil {
-		return err
-	}
-	if err := v.schema(migrations); err != nil {
-		return err
-	}
+// structure asks SQLite about the file's own pages and indexes.
+func (v *verifier) structure() error {
 	faults, err := collect(v.ctx, v.tx, func(row scanner) (s string, err error) { return s, row.Scan(&s) }, "PRAGMA integrity_check(10)")
-	if err != nil {
-		return err
-	}
 	for _, fault := range faults {
 		if fault != "ok" {
 			v.problem("the file's structure: %s", fault)
 		}
 	}
-	return nil
+	return err
 }
 
 // strayReadings looks between the spans, if there are more readings than those
@@ -82,28 +74,26 @@ func (v *verifier) schema(migrations []string) (err error) {
 	if err != nil {
 		return err
 	}
-	for _, o := range want {
-		if !contains(got, o) {
-			v.problem("the schema: %s %s is missing or was changed", o.kind, o.name)
-		}
+	if missing := without(want, got); missing != "" {
+		v.problem("the schema: missing or changed: %s", missing)
 	}
-	for _, o := range got {
-		if !contains(want, o) {
-			v.problem("the schema: %s %s is not of this program", o.kind, o.name)
-		}
+	if foreign := without(got, want); foreign != "" {
+		v.problem("the schema: not of this program: %s", foreign)
 	}
 	return nil
 }
 
 type object struct{ kind, name, text string }
 
-func contains(list []object, o object) bool {
-	for _, x := range list {
-		if x == o {
-			return true
+// without names what a has and b does not.
+func without(a, b []object) string {
+	var names []string
+	for _, o := range a {
+		if !slices.Contains(b, o) {
+			names = append(names, o.kind+" "+o.name)
 		}
 	}
-	return false
+	return strings.Join(names, ", ")
 }
 
 func objects(ctx context.Context, q querier) ([]object, error) {

@@ -1,0 +1,359 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"os"
+	"strings"
+	"testing"
+
+	"crownmark/acquire"
+)
+
+// fullStore has at least two rows in every table and returns their options,
+// closed.
+func fullStore(t testing.TB) Options {
+	t.Helper()
+	o := testOptions(t)
+	for round := range 2 {
+		o.BenchName = fmt.Sprintf("bench-%d", round)
+		fillSession(t, o, round)
+	}
+	return o
+}
+
+func fillSession(t testing.TB, o Options, round int) {
+	t.Helper()
+	ctx := context.Background()
+	s := open(t, o)
+	job, _, err := s.CreateJob(ctx, NewJob{Engine: practiceEngine(), Actor: "test", IdempotencyKey: fmt.Sprintf("key-%d", round)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := startBench(t, s, job.ID)
+	b.confirmDirection(1)
+	b.record(acquire.Batch{
+		Selections: []acquire.Selection{{Job: job.ID, Cylinders: map[string]int{"left": 1}, Actor: "test"}, {}},
+		Gaps:       []acquire.Gap{{Stream: b.enc, Reason: "garbage", N: 1, Raw: []byte("?")}, {Stream: b.enc, Reason: "port_lost"}},
+	})
+	id := b.sweep(20, 5)
+	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, MarkDeg: -5.5, EncStream: b.enc, EncSeq: b.encSeq, Approach: 1}}})
+	must[Sweep](t)(s.SetAside(ctx, id, "slipped", "test"))
+	must[Sweep](t)(s.Assign(ctx, id, 3, "test"))
+	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("report"), "test"))
+	verifyOK(t, s)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// dropTriggers is what a forger does first.
+func dropTriggers(t testing.TB, db *sql.DB) {
+	t.Helper()
+	names, err := collect(context.Background(), db, func(row scanner) (s string, err error) { return s, row.Scan(&s) }, "SELECT name FROM sqlite_schema WHERE type = 'trigger'")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range names {
+		exec1(t, db, "DROP TRIGGER "+name)
+	}
+}
+
+// forged runs change on a copy of a closed store whose triggers are gone, and
+// returns what Verify says.
+func forged(t *testing.T, bare []byte, change func(*sql.DB)) VerifyReport {
+	t.Helper()
+	o := testOptions(t)
+	o.ReadOnly = true
+	if err := os.WriteFile(o.Path, bare, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	db := raw(t, o.Path)
+	exec1(t, db, "PRAGMA synchronous = OFF")
+	change(db)
+	db.Close()
+	report := must[VerifyReport](t)(open(t, o).Verify(context.Background()))
+	if report.OK || len(report.Problems) == 0 {
+		t.Fatal("nothing was noticed")
+	}
+	return report
+}
+
+// withoutTriggers is a full store as a forger begins with it.
+func withoutTriggers(t *testing.T) []byte {
+	t.Helper()
+	o := fullStore(t)
+	db := raw(t, o.Path)
+	exec1(t, db, "PRAGMA journal_mode = DELETE")
+	exec1(t, db, "PRAGMA synchronous = OFF")
+	dropTriggers(t, db)
+	db.Close()
+	b, err := os.ReadFile(o.Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// Every column of every table: its last row is changed, and named.
+func TestForgedColumns(t *testing.T) {
+	bare := withoutTriggers(t)
+	all := tables()
+	list := append(all[:], table{"ledger", strings.Fields("id session t_ns unix_ns prev hash manifest")})
+	for _, table := range list {
+		for _, column := range table.columns {
+			t.Run(table.name+"."+column, func(t *testing.T) {
+				t.Parallel()
+				where := "rowid = (SELECT max(rowid) - 1 FROM " + table.name + ")"
+				if table.name == "ledger_span" || table.name == "reading" {
+					where = fmt.Sprintf("(%[1]s, %[2]s) = (SELECT %[1]s, %[2]s FROM %[3]s WHERE stream = 1 ORDER BY 2 DESC LIMIT 1)", table.columns[0], table.columns[1], table.name)
+				}
+				var key string
+				report := forged(t, bare, func(db *sql.DB) {
+					exec1(t, db, "PRAGMA ignore_check_constraints = 1")
+					if err := db.QueryRow("SELECT " + table.columns[0] + " FROM " + table.name + " WHERE " + where).Scan(&key); err != nil {
+						t.Fatal(err)
+					}
+					exec1(t, db, forge(table.name, column, where))
+				})
+				first := report.Problems[0]
+				if !strings.Contains(first, "table "+table.name+",") && column != "ledger" && table.columns[0] != column {
+					t.Errorf("the first problem is %q", first)
+				}
+				if !strings.Contains(strings.Join(report.Problems, "\n"), "table "+table.name) {
+					t.Errorf("the table is not named in %q", report.Problems)
+				}
+				if table.columns[0] != column && column != "ledger" && table.name != "reading" && !strings.Contains(first, "row "+key) {
+					t.Errorf("row %s is not named in %q", key, first)
+				}
+			})
+		}
+	}
+}
+
+// forge changes one byte, or one unit of a number.
+func forge(table, column, where string) string {
+	return fmt.Sprintf(`UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s)
+		WHEN 'integer' THEN %[2]s + 1000000 WHEN 'real' THEN %[2]s + 1e-9 WHEN 'text' THEN %[2]s || ' '
+		WHEN 'blob' THEN CAST(substr(%[2]s, 1, length(%[2]s) - 1) || char((unicode(substr(hex(%[2]s), -1)) + 1) %% 64 + 33) AS BLOB)
+		ELSE CASE WHEN '%[2]s' IN ('cylinder', 'job') THEN 1 WHEN '%[2]s' = 'raw' THEN x'00' ELSE 'forged' END END WHERE %[3]s`, table, column, where)
+}
+
+func TestForgedRows(t *testing.T) {
+	bare := withoutTriggers(t)
+	for name, c := range map[string]struct {
+		statements []string
+		want       []string
+	}{
+		"a reading added between": {[]string{"INSERT INTO reading SELECT stream, 9999, t_ns, burst, ticks, decimals, unit, raw FROM reading WHERE stream = 1 AND seq = 5"},
+			[]string{"no ledger: table reading, row stream 1 seq 9999"}},
+		"a reading added to a commit": {[]string{"DELETE FROM reading WHERE stream = 1 AND seq = 150", "UPDATE ledger_span SET seq_to = 150 WHERE stream = 1 AND seq_to = 150",
+			"INSERT INTO reading SELECT stream, 150, t_ns, burst, ticks, decimals, unit, x'31' FROM reading WHERE stream = 1 AND seq = 5"},
+			[]string{"table reading, row stream 1 seq 150: changed"}},
+		"a reading removed":            {[]string{"DELETE FROM reading WHERE stream = 1 AND seq = 7"}, []string{"table reading, row before stream 1 seq 8: removed"}},
+		"the last reading removed":     {[]string{"DELETE FROM reading WHERE stream = 2 AND seq = 150"}, []string{"table reading, row after stream 2 seq 149: removed"}},
+		"a mark added to a commit":     {[]string{"INSERT INTO mark SELECT 77, ledger, job, mark_deg, enc_stream, enc_seq, approach, t_ns FROM mark WHERE id = 1"}, []string{"table mark, row 77: added"}},
+		"a mark added without commit":  {[]string{"INSERT INTO mark SELECT 77, 5000, job, mark_deg, enc_stream, enc_seq, approach, t_ns FROM mark WHERE id = 1"}, []string{"ledger 5000: table mark, row 77: there is no such ledger"}},
+		"a mark removed":               {[]string{"DELETE FROM mark WHERE id = 1"}, []string{"table mark, row 1 of the commit: removed"}},
+		"a whole ledger removed":       {[]string{"DELETE FROM ledger WHERE id = 3"}, []string{"ledger 3: table", "there is no such ledger"}},
+		"the first ledger removed":     {[]string{"DELETE FROM ledger WHERE id = 1"}, []string{"ledger 1: table"}},
+		"tail removed, rows left":      {[]string{"DELETE FROM ledger WHERE id = (SELECT max(id) FROM ledger)"}, []string{"there is no such ledger"}},
+		"a span removed":               {[]string{"DELETE FROM ledger_span WHERE stream = 1 AND seq_from = 1"}, []string{"table ledger_span", "no ledger: table reading, row stream 1 seq 1"}},
+		"a trigger left out":           {nil, []string{"the schema: missing or changed: trigger bench_no_delete"}},
+		"a table added":                {[]string{"CREATE TABLE forged (x)"}, []string{"the schema: not of this program: table forged"}},
+		"a foreign trigger":            {[]string{"CREATE TRIGGER forged AFTER INSERT ON reading BEGIN SELECT 1; END"}, []string{"the schema: not of this program: trigger forged"}},
+		"a hash and its next together": {[]string{"UPDATE ledger SET hash = zeroblob(32) WHERE id = 4", "UPDATE ledger SET prev = zeroblob(32) WHERE id = 5"}, []string{"ledger 4: table ledger, row 4"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			report := forged(t, bare, func(db *sql.DB) {
+				for _, s := range c.statements {
+					exec1(t, db, s)
+				}
+			})
+			all := strings.Join(report.Problems, "\n")
+			for _, want := range c.want {
+				if !strings.Contains(all, want) {
+					t.Errorf("no %q in\n%s", want, all)
+				}
+			}
+		})
+	}
+}
+
+// The triggers refuse every way of changing what is kept.
+func TestNothingKeptChanges(t *testing.T) {
+	o := fullStore(t)
+	db := raw(t, o.Path)
+	names := []string{"ledger"}
+	for _, table := range tables() {
+		names = append(names, table.name)
+	}
+	for _, name := range names {
+		column := "ledger"
+		if name == "reading" || name == "ledger" {
+			column = "t_ns"
+		}
+		for _, statement := range []string{
+			"UPDATE " + name + " SET " + column + " = 1",
+			"DELETE FROM " + name,
+			"INSERT OR REPLACE INTO " + name + " SELECT * FROM " + name + " LIMIT 1",
+			"REPLACE INTO " + name + " SELECT * FROM " + name,
+		} {
+			if _, err := db.Exec(statement); err == nil || !strings.Contains(err.Error(), "kept rows are never") {
+				t.Errorf("%s: %v", statement, err)
+			}
+		}
+	}
+	for _, statement := range []string{ // over a second unique key
+		"REPLACE INTO job SELECT 900, ledger, 'forged', actor, idempotency_key, request_hash FROM job WHERE id = 1",
+		"REPLACE INTO report SELECT 900, ledger, job, number, x'00', hash, actor FROM report WHERE id = 1",
+	} {
+		if _, err := db.Exec(statement); err == nil || !strings.Contains(err.Error(), "kept rows are never replaced") {
+			t.Errorf("%s: %v", statement, err)
+		}
+	}
+	for _, statement := range []string{"INSERT INTO mark VALUES (50, 1, 1, 'five', 1, 1, 0, 1)", "INSERT INTO reading VALUES (1, 900, 'x', 0, 0, 0, 0, x'')"} {
+		if _, err := db.Exec(statement); err == nil {
+			t.Errorf("%s went through", statement)
+		}
+	}
+	o.ReadOnly = true
+	verifyOK(t, open(t, o))
+}
+
+func TestReadingsHashLikeRows(t *testing.T) {
+	for _, r := range []acquire.Reading{
+		{},
+		{Stream: 3, Seq: 1 << 40, AtNS: -5, Burst: 7, Ticks: math.MinInt64, Decimals: -1, Unit: acquire.UnitDegree, Raw: []byte("+ 1,25\x00\xff")},
+		{Raw: make([]byte, 300)},
+	} {
+		row := []any{r.Stream, r.Seq, r.AtNS, int64(r.Burst), r.Ticks, int64(r.Decimals), int64(r.Unit), r.Raw}
+		if got, want := appendReading(nil, &r), appendRow(nil, "reading", row); string(got) != string(want) {
+			t.Errorf("%+v:\n%x\n%x", r, got, want)
+		}
+	}
+}
+
+// The bytes of the description in ledger.go, written out by hand.
+func TestCanonicalBytes(t *testing.T) {
+	got := hex.EncodeToString(appendRow(nil, "ab", []any{int64(-2), 0.5, "x", []byte{9, 8}, nil}))
+	want := "026162" + "05" + "01fffffffffffffffe" + "023fe0000000000000" + "030178" + "04020908" + "00"
+	if got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+}
+
+// An independent reading of the description: the whole chain from plain SQL.
+func TestChainByTheBook(t *testing.T) {
+	o := fullStore(t)
+	db := raw(t, o.Path)
+	rows := func(query string) [][]any {
+		r, err := db.Query(query)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		columns := must[[]string](t)(r.Columns())
+		var out [][]any
+		for r.Next() {
+			values, into := make([]any, len(columns)), make([]any, len(columns))
+			for i := range values {
+				into[i] = &values[i]
+			}
+			if err := r.Scan(into...); err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, values)
+		}
+		return out
+	}
+	write := func(b *strings.Builder, name string, row []any) {
+		b.Write(binary.AppendUvarint(nil, uint64(len(name))))
+		b.WriteString(name)
+		b.Write(binary.AppendUvarint(nil, uint64(len(row))))
+		for _, v := range row {
+			switch v := v.(type) {
+			case nil:
+				b.WriteByte(0)
+			case int64:
+				b.WriteByte(1)
+				binary.Write(b, binary.BigEndian, v)
+			case float64:
+				b.WriteByte(2)
+				binary.Write(b, binary.BigEndian, v)
+			case string:
+				b.WriteByte(3)
+				b.Write(binary.AppendUvarint(nil, uint64(len(v))))
+				b.WriteString(v)
+			case []byte:
+				b.WriteByte(4)
+				b.Write(binary.AppendUvarint(nil, uint64(len(v))))
+				b.Write(v)
+			}
+		}
+	}
+	names := strings.Fields("bench session clock_mark stream datum ledger_span reading gap job job_event selection mark direction sweep sweep_end sweep_event report")
+	prev := make([]byte, 32)
+	for _, l := range rows("SELECT id, session, t_ns, unix_ns, hash FROM ledger ORDER BY id") {
+		var b strings.Builder
+		b.Write(prev)
+		write(&b, "ledger", l[:4])
+		for _, name := range names {
+			query := fmt.Sprintf("SELECT * FROM %s WHERE ledger = %d ORDER BY 1", name, l[0])
+			if name == "reading" {
+				query = fmt.Sprintf("SELECT r.* FROM ledger_span s JOIN reading r ON r.stream = s.stream AND r.seq BETWEEN s.seq_from AND s.seq_to WHERE s.ledger = %d ORDER BY r.stream, r.seq", l[0])
+			}
+			for _, row := range rows(query) {
+				write(&b, name, row)
+			}
+		}
+		sum := sha256.Sum256([]byte(b.String()))
+		if hex.EncodeToString(sum[:]) != hex.EncodeToString(l[4].([]byte)) {
+			t.Fatalf("ledger %v: hash %x, by the book %x", l[0], l[4], sum)
+		}
+		prev = sum[:]
+	}
+}
+
+func TestManifestIsParsedCarefully(t *testing.T) {
+	d := newDigest(hash{}, 1, 1, 0, 0)
+	d.row(tMark, "mark", []any{int64(1)})
+	d.row(tMark, "mark", []any{int64(2)})
+	d.reading(&acquire.Reading{})
+	m := d.manifest()
+	sums, ok := parseManifest(m)
+	if !ok || len(sums[tMark]) != 2 || len(sums[tReading]) != 1 || sums[tMark][1] != d.sums[tMark][1] {
+		t.Errorf("%v %v", sums, ok)
+	}
+	for n := 1; n < len(m); n++ {
+		if n == 6 { // one whole table
+			continue
+		}
+		if _, ok := parseManifest(m[:n]); ok {
+			t.Errorf("%d of %d bytes were taken", n, len(m))
+		}
+	}
+	for _, bad := range [][]byte{{200, 1, 0, 0, 0, 0}, {1, 255, 255, 255, 255, 255, 255, 255, 255, 255, 1}, append(append([]byte{}, m...), m...)} {
+		if _, ok := parseManifest(bad); ok {
+			t.Errorf("% x was taken", bad)
+		}
+	}
+}
+
+// A disk that garbles pages: a report, not just an error.
+func TestGarbledPages(t *testing.T) {
+	bare := withoutTriggers(t)
+	for i := len(bare) / 2 / 4096 * 4096; i < len(bare); i += 4096 { // the schema is before
+		copy(bare[i+100:i+3000], make([]byte, 2900))
+	}
+	report := forged(t, bare, func(*sql.DB) {})
+	if all := strings.Join(report.Problems, "\n"); !strings.Contains(all, "ledger") {
+		t.Error(all)
+	}
+}
