@@ -1,0 +1,405 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"crownmark/acquire"
+	"crownmark/fit"
+	"crownmark/fit/sweepcsv"
+)
+
+func input(t testing.TB, s *Store, job int64) (fit.Input, string) {
+	t.Helper()
+	in, revision, err := s.Input(context.Background(), job)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return in, revision
+}
+
+// A running sweep has what was stored so far; after a crash it is unfinished
+// and keeps that.
+func TestUnfinishedSweep(t *testing.T) {
+	o := testOptions(t)
+	ctx := context.Background()
+	s := open(t, o)
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	first := b.sweep(40, 5)
+	var batch acquire.Batch
+	id := b.begin(&batch)
+	batch.Readings = b.turn(30, -5).Readings
+	b.record(batch)
+	if w := must[Sweep](t)(s.Sweep(ctx, id)); w.State != SweepRunning || w.Readings != 30 || w.EndedAt != nil || w.Direction != 0 {
+		t.Errorf("running: %+v", w)
+	}
+	b.record(b.turn(10, -5))
+	if in, _ := input(t, s, job.ID); len(in.Sweeps) != 2 || len(in.Sweeps[1].Height.T) != 40 {
+		t.Errorf("a running sweep's input: %d sweeps", len(in.Sweeps))
+	}
+	s.Close() // a crash leaves just this: no end
+
+	s = open(t, o)
+	w := must[Sweep](t)(s.Sweep(ctx, id))
+	if w.State != SweepUnfinished || w.Readings != 40 {
+		t.Errorf("after a crash: %+v", w)
+	}
+	in, _ := input(t, s, job.ID)
+	if len(in.Sweeps) != 2 || len(in.Sweeps[1].Height.T) != 40 {
+		t.Errorf("an unfinished sweep's input: %d sweeps", len(in.Sweeps))
+	}
+	b = startBench(t, s, job.ID)
+	later := b.sweep(20, 5)
+	list, _, err := s.Sweeps(ctx, job.ID, Page{})
+	var states []string
+	for _, w := range list {
+		states = append(states, fmt.Sprint(w.ID, " ", w.State))
+	}
+	if got := strings.Join(states, ", "); err != nil || got != fmt.Sprintf("%d complete, %d unfinished, %d complete", first, id, later) {
+		t.Error(got, err)
+	}
+	// Who only looks on cannot know whether it runs.
+	o.ReadOnly = true
+	r := open(t, o)
+	if w := must[Sweep](t)(r.Sweep(ctx, id)); w.State != SweepUnfinished {
+		t.Errorf("read-only: %+v", w)
+	}
+}
+
+// Two sessions follow one another in time, whatever the wall clock says.
+func TestInputOverSessions(t *testing.T) {
+	o := testOptions(t)
+	s := open(t, o)
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	b.confirmDirection(-1)
+	b.sweep(50, -5)
+	b.sweep(60, 5)
+	s.Close()
+	s = open(t, o)
+	b = startBench(t, s, job.ID)
+	b.sweep(70, -5)
+
+	in, _ := input(t, s, job.ID)
+	if len(in.Sweeps) != 3 || !in.DirectionConfirmed || in.Simulated {
+		t.Fatalf("%d sweeps, %+v", len(in.Sweeps), in.DirectionConfirmed)
+	}
+	if in.Sweeps[0].Encoder != in.Sweeps[1].Encoder || in.Sweeps[1].Encoder == in.Sweeps[2].Encoder {
+		t.Error("one series a mount, shared by its sweeps")
+	}
+	for i, want := range []int{50, 60, 70} {
+		w := in.Sweeps[i]
+		if len(w.Height.T) != want || len(w.Height.V) != want || w.Height.Late != nil {
+			t.Errorf("sweep %d: %d heights", i, len(w.Height.T))
+		}
+		for _, series := range []*fit.Series{w.Encoder, &w.Height} {
+			if !slices.IsSorted(series.T) {
+				t.Errorf("sweep %d: times go back", i)
+			}
+		}
+		if i > 0 && w.Height.T[0] <= in.Sweeps[i-1].Height.T[len(in.Sweeps[i-1].Height.T)-1] {
+			t.Errorf("sweep %d begins before the one ahead of it ended", i)
+		}
+	}
+	// The encoder counts down in running direction: the first sweep's angles grow.
+	e := in.Sweeps[0].Encoder
+	if first, last := e.V[100], e.V[149]; math.Abs(last-first-49*0.5) > 1e-9 {
+		t.Errorf("from %g to %g", first, last)
+	}
+	list, _, err := s.Sweeps(context.Background(), job.ID, Page{})
+	if err != nil || list[0].Direction != 1 || list[1].Direction != -1 {
+		t.Errorf("directions %+v %v", list, err)
+	}
+}
+
+func TestInputConverts(t *testing.T) {
+	ctx := context.Background()
+	s := open(t, testOptions(t))
+	job := newJob(t, s)
+	ind, enc := indicatorConfig(), encoderConfig()
+	ind.Direction, ind.Unit = -1, "in"
+	enc.Direction = -1
+	reading := func(stream, seq, ticks int64, decimals int8, unit acquire.Unit, burst int) acquire.Reading {
+		return acquire.Reading{Stream: stream, Seq: seq, AtNS: seq * 1e8, Burst: burst, Ticks: ticks, Decimals: decimals, Unit: unit, Raw: []byte("x")}
+	}
+	batch := acquire.Batch{
+		Streams: []acquire.StreamOpened{{ID: 1, Kind: acquire.KindEncoder, Name: "encoder", ConfigJSON: configJSON(t, enc)},
+			{ID: 2, Kind: acquire.KindIndicator, Name: "left", ConfigJSON: configJSON(t, ind)}},
+		Readings: []acquire.Reading{
+			reading(1, 1, 36000, 0, acquire.UnitCount, 0), reading(1, 2, 36010, 0, acquire.UnitCount, 2),
+			reading(2, 1, 5, 1, acquire.UnitInch, 0), reading(2, 2, 1234, 3, acquire.UnitMM, 1)},
+		Begins: []acquire.SweepBegin{{ID: 1, Job: job.ID, Cylinder: 4, Indicator: "left", IndStream: 2, IndFrom: 1, EncStream: 1, EncFrom: 1, DetectorJSON: `{"min_span_deg":7}`}},
+		Ends:   []acquire.SweepEnd{{Sweep: 1, IndTo: 2, EncTo: 2, Direction: -1, Cause: "reversal"}},
+		Marks:  []acquire.MarkPress{{Job: job.ID, MarkDeg: -5, EncStream: 1, EncSeq: 2, Approach: 1}, {Job: job.ID, MarkDeg: 0, EncStream: 1, EncSeq: 99}},
+	}
+	must[int64](t)(s.Record(ctx, batch))
+	must[int64](t)(s.Record(ctx, acquire.Batch{Directions: []acquire.DirectionConfirmed{{Job: job.ID, Sign: -1, EncStream: 1}}}))
+	in, _ := input(t, s, job.ID)
+	u := 0.05
+	want := fit.Input{
+		Engine: job.Engine, DirectionConfirmed: true,
+		Priors: fit.Priors{Indicators: map[string]fit.IndicatorPrior{"left": {LatencyMS: 30, LatencyUMS: 20, ResolutionMM: 0.001}},
+			Default: fit.DefaultPriors().Default, LashDeg: 0.1, LashUDeg: 0.3, EncoderStepDeg: 0.1, EccentricityUDeg: &u, MinSpanDeg: 7},
+		Sweeps: []fit.Sweep{{ID: 1, Cylinder: 4, Indicator: "left",
+			Encoder: &fit.Series{T: []float64{0, 0.1}, V: []float64{3600, 3601}, Late: []int{0, 2}},     // −1 × −1
+			Height:  fit.Series{T: []float64{0, 0.1}, V: []float64{-12.7, -1.234}, Late: []int{0, 1}}}}, // 0.5 in
+		Marks: []fit.Mark{{MarkDeg: -5, AngleDeg: 3601, Approach: -1}, {MarkDeg: 0, AngleDeg: 3601}},
+	}
+	if diff := cmp.Diff(want, in); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func TestInputFollowsEvents(t *testing.T) {
+	ctx := context.Background()
+	s := open(t, testOptions(t))
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	one, two, three := b.sweep(30, 5), b.sweep(30, -5), b.sweep(30, 5)
+	must[Sweep](t)(s.SetAside(ctx, one, "slipped", "test"))
+	w := must[Sweep](t)(s.SetAside(ctx, one, "again", "test"))
+	if !w.SetAside || w.Reason != "slipped" || countRows(t, s, "sweep_event") != 1 {
+		t.Errorf("set aside twice: %+v", w)
+	}
+	must[Sweep](t)(s.Assign(ctx, two, 3, "test"))
+	in, _ := input(t, s, job.ID)
+	if in.SetAside != 1 || len(in.Sweeps) != 2 || in.Sweeps[0].ID != two || in.Sweeps[0].Cylinder != 3 || in.Sweeps[1].ID != three || in.Sweeps[1].Cylinder != 1 {
+		t.Errorf("%d set aside, sweeps %+v", in.SetAside, in.Sweeps)
+	}
+	if in.Sweeps[0].Setup == in.Sweeps[1].Setup {
+		t.Error("one placement of an indicator on two cylinders")
+	}
+	if _, err := s.Assign(ctx, two, 9, "test"); !errors.Is(err, ErrInvalid) {
+		t.Errorf("a cylinder that is not: %v", err)
+	}
+	w = must[Sweep](t)(s.Restore(ctx, one, "test"))
+	if w.SetAside || w.Reason != "" {
+		t.Errorf("restored: %+v", w)
+	}
+	closed := JobClosed
+	must[Job](t)(s.UpdateJob(ctx, job.ID, JobPatch{State: &closed}))
+	if _, err := s.SetAside(ctx, one, "", ""); !errors.Is(err, ErrJobClosed) {
+		t.Errorf("of a closed job: %v", err)
+	}
+	verifyOK(t, s)
+}
+
+// A mount that ends inside a stream; what lies beyond is another's.
+func TestMountsSplitAStream(t *testing.T) {
+	s := open(t, testOptions(t))
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	b.sweep(30, 5)
+	b.record(acquire.Batch{Data: []acquire.Datum{{ID: b.res.LastDatum + 1, Stream: b.enc, FromSeq: b.encSeq - 20, Kind: acquire.DatumMount, Number: 2, Cause: "lost_counts"},
+		{ID: b.res.LastDatum + 2, Stream: b.ind, FromSeq: b.indSeq + 1, Kind: acquire.DatumZeroing, Number: 2, Cause: "zero:crown"}}})
+	b.sweep(30, -5)
+	in, _ := input(t, s, job.ID)
+	a, c := in.Sweeps[0], in.Sweeps[1]
+	if a.Mount != 1 || c.Mount != 2 || a.Encoder == c.Encoder || !a.DeckZero || c.DeckZero {
+		t.Errorf("mounts %d %d, deck zero %v %v", a.Mount, c.Mount, a.DeckZero, c.DeckZero)
+	}
+	if last := a.Encoder.T[len(a.Encoder.T)-1]; last >= c.Encoder.T[0] {
+		t.Errorf("mount 1 reaches to %g, mount 2 begins at %g", last, c.Encoder.T[0])
+	}
+}
+
+func TestUnwrap(t *testing.T) {
+	i := &instrument{InstrumentConfig: acquire.InstrumentConfig{Kind: acquire.KindEncoder, CountsPerRev: 7200}}
+	for name, c := range map[string]struct {
+		unit  acquire.Unit
+		ticks []int64
+		atS   []float64
+		want  []float64
+	}{
+		"plain counts":             {acquire.UnitCount, []int64{0, 3000, 6000, 9000}, []float64{0, .1, .2, .3}, []float64{0, 150, 300, 450}},
+		"far over a gap":           {acquire.UnitCount, []int64{100, 40100}, []float64{0, 60}, []float64{5, 2005}},
+		"16 bits run over":         {acquire.UnitCount, []int64{65530, 4, 14}, []float64{0, .1, .2}, []float64{3276.5, 3277, 3277.5}},
+		"run over, then a gap":     {acquire.UnitCount, []int64{4, 65530, 6}, []float64{0, .1, 60}, []float64{0.2, -0.3, 0.3}},
+		"degrees within a turn":    {acquire.UnitDegree, []int64{359, 1, 358}, []float64{0, .1, .2}, []float64{359, 361, 358}},
+		"degrees that go on":       {acquire.UnitDegree, []int64{359, 361, 400}, []float64{0, .1, .2}, []float64{359, 361, 400}},
+		"degrees over a gap, turn": {acquire.UnitDegree, []int64{359, 1, 20}, []float64{0, .1, 90}, []float64{359, 361, 380}},
+	} {
+		var u unwrap
+		for n, ticks := range c.ticks {
+			got, err := u.angleDeg(i, &acquire.Reading{Ticks: ticks, Unit: c.unit, AtNS: int64(c.atS[n] * 1e9)})
+			if err != nil || math.Abs(got-c.want[n]) > 1e-9 {
+				t.Errorf("%s: %d gives %g, want %g, %v", name, ticks, got, c.want[n], err)
+			}
+		}
+	}
+	i.CountsPerRev = 0
+	if _, err := new(unwrap).angleDeg(i, &acquire.Reading{Unit: acquire.UnitCount}); err == nil {
+		t.Error("counts without counts_per_rev")
+	}
+}
+
+// The revision changes with everything that changes the input, and only then.
+func TestRevision(t *testing.T) {
+	ctx := context.Background()
+	s := open(t, testOptions(t))
+	job, other := newJob(t, s), newJob(t, s)
+	b := startBench(t, s, job.ID)
+	id := b.sweep(30, 5)
+	before, last := input(t, s, job.ID)
+	check := func(what string, changes bool) {
+		t.Helper()
+		in, now := input(t, s, job.ID)
+		if quick := must[string](t)(s.Revision(ctx, job.ID)); quick != now {
+			t.Errorf("%s: Revision says %s, Input %s", what, quick, now)
+		}
+		if (now != last) != changes {
+			t.Errorf("%s: revision %s, then %s", what, last, now)
+		}
+		if diff := cmp.Diff(before, in); now == last && diff != "" {
+			t.Errorf("%s: the same revision, another input: %s", what, diff)
+		}
+		before, last = in, now
+	}
+	check("nothing", false)
+	must[Sweep](t)(s.SetAside(ctx, id, "x", "test"))
+	check("set aside", true)
+	must[Sweep](t)(s.Restore(ctx, id, "test"))
+	check("restored", true)
+	must[Sweep](t)(s.Assign(ctx, id, 2, "test"))
+	check("assigned", true)
+	b.confirmDirection(1)
+	check("direction", true)
+	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, EncStream: b.enc, EncSeq: b.encSeq}}})
+	check("mark", true)
+	e := practiceEngine()
+	e.StrokeMM++
+	must[Job](t)(s.UpdateJob(ctx, job.ID, JobPatch{Engine: &e}))
+	check("engine", true)
+	b.record(b.turn(50, 0))
+	check("readings long after the sweep", false)
+	must[Job](t)(s.UpdateJob(ctx, other.ID, JobPatch{Engine: &e}))
+	newJob(t, s)
+	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("x"), "test"))
+	check("other jobs, reports", false)
+	batch := b.turn(10, 5)
+	b.job = other.ID
+	b.begin(&batch)
+	b.record(batch)
+	check("another job's sweep", false)
+	b.end(&batch, 1, "reversal")
+	b.record(acquire.Batch{Ends: batch.Ends})
+	b.job = job.ID
+	batch = acquire.Batch{}
+	b.begin(&batch)
+	b.record(batch)
+	check("a sweep's begin", true)
+	b.record(b.turn(10, 5))
+	check("a running sweep's readings", true)
+	batch = acquire.Batch{}
+	b.end(&batch, 1, "reversal")
+	b.record(batch)
+	check("a sweep's end", true)
+	b.record(b.turn(60, 5))
+	check("readings just after it", true)
+	b.record(b.turn(60, 5))
+	check("the last of those", true)
+	b.record(b.turn(60, 5))
+	check("readings long after it", false)
+	if strings.ContainsAny(last, "\" ,") || !strings.HasSuffix(last, "-crownmark_test") {
+		t.Errorf("not fit for a tag: %q", last)
+	}
+}
+
+func TestSamples(t *testing.T) {
+	s := open(t, testOptions(t))
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	b.confirmDirection(-1)
+	id := b.sweep(5000, 5)
+	var heights, angles int
+	var last Sample
+	err := s.Samples(context.Background(), id, func(p Sample) error {
+		if p.TS < last.TS || p.TS < 0 {
+			t.Fatalf("%+v after %+v", p, last)
+		}
+		switch p.Kind {
+		case acquire.KindEncoder:
+			angles++
+			if p.HeightMM != nil || p.Count == nil || p.Raw != fmt.Sprint(*p.Count) || *p.AngleDeg != -float64(*p.Count)*360/countsPerRev {
+				t.Fatalf("%+v", p)
+			}
+		case acquire.KindIndicator:
+			heights++
+			if p.Count != nil || p.HeightMM == nil {
+				t.Fatalf("%+v", p)
+			}
+			if heights == 5000 { // the encoder's next is not the sweep's
+				if p.AngleDeg != nil {
+					t.Errorf("the last angle is a guess: %+v", p)
+				}
+			} else if want := -0.5 * (float64(angles) + 0.15); math.Abs(*p.AngleDeg-want) > 1e-6 { // 3 ms after it, of 20
+				t.Fatalf("height %d: angle %g, want %g", heights, *p.AngleDeg, want)
+			}
+		}
+		last = p
+		return nil
+	})
+	if err != nil || heights != 5000 || angles != 5000 {
+		t.Errorf("%d heights, %d angles, %v", heights, angles, err)
+	}
+}
+
+// The exported file, read back, is what Input gives.
+func TestExportIsInput(t *testing.T) {
+	ctx := context.Background()
+	o := testOptions(t)
+	o.Simulated = true
+	s := open(t, o)
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	b.confirmDirection(1)
+	b.sweep(60, 5)
+	b.sweep(60, -5)
+	aside := b.sweep(40, 5)
+	must[Sweep](t)(s.Assign(ctx, b.sweep(40, -5), 3, "test"))
+	must[Sweep](t)(s.SetAside(ctx, aside, "x", "test"))
+	s.Close()
+	s = open(t, o)
+	b = startBench(t, s, job.ID)
+	var batch acquire.Batch
+	b.begin(&batch) // running
+	batch.Readings = b.turn(50, 5).Readings
+	batch.Readings[8].Burst = 2
+	batch.Readings[9].Burst = 1
+	b.record(batch)
+
+	in, _ := input(t, s, job.ID)
+	var text strings.Builder
+	if err := s.Export(ctx, job.ID, &text); err != nil {
+		t.Fatal(err)
+	}
+	file, err := sweepcsv.Read("export.csv", strings.NewReader(text.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(in.Sweeps, file.Sweeps); diff != "" {
+		t.Error(diff)
+	}
+	if !file.Simulated || !in.Simulated || len(in.Sweeps) != 4 {
+		t.Errorf("simulated %v, %d sweeps", file.Simulated, len(in.Sweeps))
+	}
+	if len(file.Warnings) > 0 {
+		t.Errorf("%q", file.Warnings)
+	}
+	if file.Sweeps[0].Encoder != file.Sweeps[1].Encoder {
+		t.Error("the encoder's stream is written once a mount")
+	}
+	for _, want := range []string{"count", "raw", "burst", "simulated", ",+", ",2,"} {
+		if !strings.Contains(text.String(), want) {
+			t.Errorf("no %q in the export", want)
+		}
+	}
+}
