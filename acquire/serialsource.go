@@ -18,8 +18,9 @@ import (
 type serialSource struct {
 	cfg    []InstrumentConfig // at least one, all of one port
 	now    func() int64
-	sys    portSys
-	port   *port
+	open   func(path string, baud int, shape wire.Serial, readTimeout time.Duration) (rawPort, error)
+	node   func(path string) string
+	port   rawPort // nil while closed
 	framer wire.Framer
 	decode []wire.Decoder
 	buf    [4096]byte
@@ -32,6 +33,13 @@ type serialSource struct {
 	readings []Reading // room for more; what is in use belongs to callers
 	raw      []byte    // likewise
 	onFrame  func(wire.Frame)
+}
+
+// rawPort is bytes in and out, as *port gives them.
+type rawPort interface {
+	read(b []byte) (int, error)
+	write(b []byte) error
+	close() error
 }
 
 // poll asks an instrument that speaks only when asked.
@@ -53,7 +61,10 @@ const (
 // newSerialSource makes a source for the instruments of one port; their
 // configurations are checked.
 func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, error) {
-	s := &serialSource{cfg: cfg, now: now, sys: defaultPortSys(), timeout: readTimeout}
+	s := &serialSource{cfg: cfg, now: now, node: nodeOf, timeout: readTimeout}
+	s.open = func(path string, baud int, shape wire.Serial, readTimeout time.Duration) (rawPort, error) {
+		return openPort(defaultPortSys(), path, baud, shape, readTimeout)
+	}
 	s.onFrame = s.frame
 	for _, c := range cfg {
 		framer, decoder, err := newWire(c)
@@ -88,7 +99,7 @@ func (s *serialSource) Open(context.Context) error {
 	if err != nil {
 		return err
 	}
-	p, err := openPort(s.sys, c.Port, c.Baud, shape, s.timeout)
+	p, err := s.open(c.Port, c.Baud, shape, s.timeout)
 	if err != nil {
 		return err
 	}
@@ -200,7 +211,7 @@ func (s *serialSource) ask() error {
 }
 
 // Node is the device number and birth of what the path leads to.
-func (s *serialSource) Node() string { return nodeOf(s.cfg[0].Port) }
+func (s *serialSource) Node() string { return s.node(s.cfg[0].Port) }
 
 func nodeOf(path string) string {
 	info, err := os.Stat(path)

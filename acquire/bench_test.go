@@ -1,0 +1,760 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func encoderConfig(port string) InstrumentConfig {
+	return InstrumentConfig{Kind: KindEncoder, Name: "encoder", Port: port, Baud: 115200, Frame: "8N1", Format: "line",
+		Pattern: `^(?P<count>[-+]?\d+)$`, CountsPerRev: 7200, Direction: 1}
+}
+
+func indicatorConfig(name, port string) InstrumentConfig {
+	return InstrumentConfig{Kind: KindIndicator, Name: name, Port: port, Baud: 9600, Frame: "8N1", Format: "line",
+		Pattern: `^\s*(?P<value>[-+]?\s*\d+[.,]?\d*)\s*(?P<unit>mm|in)?\s*$`, Unit: "mm", Direction: 1, ResolutionMM: 0.001, LatencyUMS: 50}
+}
+
+// stand is a bench in a bubble: an encoder, an indicator "left", a crank.
+type stand struct {
+	*testing.T
+	b        *Bench
+	rec      *memory
+	lines    map[string]*fakeLine
+	cfg      Config
+	resume   Resume
+	start    time.Time
+	mu       sync.Mutex
+	events   []Event
+	deg      float64 // of the crank, the top of cylinder 3 at 0
+	zeroAt   int     // the encoder's count there
+	step     int     // 10 ms each
+	blind    bool    // the encoder stands
+	sign     float64 // of the indicator
+	travelMM float64
+	mute     bool // the indicator says nothing by itself
+	stop     func() error
+}
+
+func newStand(t *testing.T) *stand {
+	s := &stand{T: t, rec: &memory{}, lines: map[string]*fakeLine{}, sign: 1, travelMM: 12, deg: -90, start: time.Now()}
+	s.cfg = Config{Name: "bench", Encoder: encoderConfig("/dev/enc"), Indicators: []InstrumentConfig{indicatorConfig("left", "/dev/left")}, Sweep: DefaultSweepConfig()}
+	return s
+}
+
+func (s *stand) now() int64 { return time.Since(s.start).Nanoseconds() }
+
+func (s *stand) run() *stand {
+	s.Helper()
+	b, err := NewBench(s.cfg, s.rec, s.resume, Options{
+		Now: s.now,
+		Open: func(cfg []InstrumentConfig) Source {
+			line := s.lines[cfg[0].Port]
+			if line == nil {
+				line = newFakeLine()
+				s.lines[cfg[0].Port] = line
+			}
+			return line.source(cfg, s.now)
+		},
+		OnEvent: func(e Event) { s.mu.Lock(); s.events = append(s.events, e); s.mu.Unlock() },
+	})
+	if err != nil {
+		s.Fatal(err)
+	}
+	s.b = b
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- b.Run(ctx) }()
+	s.stop = func() error { cancel(); err := <-done; done <- err; return err }
+	s.Cleanup(func() { s.stop() })
+	s.wait(1)
+	return s
+}
+
+// wait lets seconds pass with both instruments speaking.
+func (s *stand) wait(seconds float64) { s.turnTo(s.deg, 0, seconds) }
+
+// turn turns the crank by degrees at degS.
+func (s *stand) turn(by, degS float64) { s.turnTo(s.deg+by, degS, math.Abs(by)/degS) }
+
+func (s *stand) turnTo(to, degS, seconds float64) {
+	from, n := s.deg, int(math.Round(seconds*100))
+	for i := 1; i <= n; i++ {
+		if degS > 0 {
+			s.deg = from + (to-from)*float64(i)/float64(n)
+		}
+		time.Sleep(10 * time.Millisecond)
+		if s.step++; s.step%2 == 0 {
+			count := s.zeroAt + int(math.Round(s.deg*20))
+			if s.blind {
+				count = s.zeroAt
+			}
+			s.line("/dev/enc").say(fmt.Sprintf("%d\r\n", count))
+		}
+		if s.step%5 == 0 && !s.mute {
+			s.line("/dev/left").say(fmt.Sprintf("%+.3f mm\r\n", s.sign*max(pistonMM(s.deg), -s.travelMM)))
+		}
+	}
+	synctest.Wait()
+}
+
+func (s *stand) line(port string) *fakeLine {
+	if s.lines[port] == nil {
+		s.lines[port] = newFakeLine()
+	}
+	return s.lines[port]
+}
+
+func (s *stand) sel(job int64, cylinder int) {
+	s.Helper()
+	if err := s.b.Select(context.Background(), Selection{Job: job, Cylinders: map[string]int{"left": cylinder}, Actor: "test"}); err != nil {
+		s.Fatal(err)
+	}
+}
+
+// want compares sweeps in the Recorder with lines like "3 + window".
+func (s *stand) want(lines ...string) {
+	s.Helper()
+	synctest.Wait()
+	all := s.rec.all()
+	var got []string
+	for _, b := range all.Begins {
+		line := fmt.Sprintf("%d running", b.Cylinder)
+		for _, e := range all.Ends {
+			if e.Sweep == b.ID {
+				line = fmt.Sprintf("%d %s %s", b.Cylinder, map[int]string{1: "+", -1: "-"}[e.Direction], e.Cause)
+			}
+		}
+		got = append(got, line)
+	}
+	if !slices.Equal(got, lines) {
+		s.Errorf("sweeps %q, want %q", got, lines)
+	}
+	if f := s.rec.faults(); len(f) > 0 {
+		s.Errorf("a store would refuse:\n%s", strings.Join(f, "\n"))
+	}
+}
+
+// notice returns the standing notice of a code, or nil.
+func (s *stand) notice(code string) *Notice {
+	for _, n := range s.b.Snapshot().Notices {
+		if n.Code == code {
+			return &n
+		}
+	}
+	return nil
+}
+
+func (s *stand) wantNotice(code, text string) {
+	s.Helper()
+	n := s.notice(code)
+	switch {
+	case text == "" && n != nil:
+		s.Errorf("notice %s still stands: %s", code, n.Text)
+	case text != "" && n == nil:
+		s.Errorf("no notice %s; there are %+v", code, s.b.Snapshot().Notices)
+	case text != "" && n.Text != text:
+		s.Errorf("notice %s says\n  %s\nwant\n  %s", code, n.Text, text)
+	case n != nil && (n.Fix == "" || !strings.HasSuffix(n.Fix, ".")):
+		s.Errorf("notice %s has no fix: %q", code, n.Fix)
+	}
+}
+
+func inBubble(t *testing.T, f func(*stand)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) { f(newStand(t)) })
+}
+
+func TestBenchRecordsSweeps(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.wantNotice("no_job", "No job is selected: nothing is recorded.")
+		s.turn(180, 30)
+		if all := s.rec.all(); !all.Empty() {
+			t.Fatalf("with no job selected these were kept: %+v", all)
+		}
+		s.turn(-180, 30)
+		s.sel(1, 3)
+		s.wantNotice("no_job", "")
+		s.turn(180, 30)
+		s.wait(1)
+		s.turn(-180, 30)
+		s.want("3 + window", "3 - window")
+		snap := s.b.Snapshot()
+		if !snap.Recording || snap.LastMove != -1 || math.Abs(snap.LastMoveDeg-180) > 2 || snap.StoredLedger != s.rec.ledger {
+			t.Errorf("snapshot %+v", snap)
+		}
+		if err := s.stop(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// Begin and end travel with the readings around them, and news of them comes
+// only after they are stored.
+func TestSweepNewsComesAfterTheCommit(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.rec.mu.Lock()
+		s.rec.block = make(chan struct{})
+		s.rec.mu.Unlock()
+		s.turn(180, 30)
+		news := func() (states []string) {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			for _, e := range s.events {
+				if e.Sweep != nil && (len(states) == 0 || states[len(states)-1] != e.Sweep.State+e.Sweep.Cause) {
+					states = append(states, e.Sweep.State+e.Sweep.Cause)
+				}
+			}
+			return states
+		}
+		if got := news(); len(got) != 0 {
+			t.Fatalf("told %v before anything was stored", got)
+		}
+		close(s.rec.block)
+		s.wait(0.2)
+		if got, want := news(), []string{"running", "completewindow"}; !slices.Equal(got, want) {
+			t.Fatalf("told %v, want %v", got, want)
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		last := s.events[len(s.events)-1]
+		for _, e := range s.events {
+			if e.Sweep != nil {
+				last = e
+			}
+		}
+		b, e := s.rec.all().Begins[0], s.rec.all().Ends[0]
+		if last.Sweep.Stored != e.IndTo-b.IndFrom+1 {
+			t.Errorf("told %d readings stored, the sweep has %d", last.Sweep.Stored, e.IndTo-b.IndFrom+1)
+		}
+	})
+}
+
+// What was read in the 2 s before something moved is kept with it; what was
+// not kept is told in a gap.
+func TestPreRoll(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.wait(60)
+		before := s.now()
+		s.turn(20, 10)
+		s.wait(0.2)
+		all := s.rec.all()
+		first := map[int64]int64{}
+		for _, r := range all.Readings {
+			if first[r.Stream] == 0 {
+				first[r.Stream] = r.AtNS
+			}
+		}
+		if len(first) != 2 {
+			t.Fatalf("streams kept: %v", first)
+		}
+		for stream, at := range first {
+			if early := float64(before-at) / 1e9; early < 1.8 || early > 2.05 {
+				t.Errorf("stream %d begins %.2f s before the motion, want 2", stream, early)
+			}
+		}
+		if len(all.Gaps) != 2 || all.Gaps[0].Reason != string(UnusedUnwatched) || all.Gaps[0].AfterSeq != 0 {
+			t.Errorf("gaps %+v", all.Gaps)
+		}
+		n := len(all.Readings)
+		s.wait(100)
+		if more := len(s.rec.all().Readings) - n; more < 30*60 || more > 30*75 {
+			t.Errorf("%d readings kept while the crank stood for 100 s, want those of the idle time of 30 s", more)
+		}
+		if f := s.rec.faults(); len(f) > 0 {
+			t.Error(f)
+		}
+	})
+}
+
+func TestSelectionSurvivesARestart(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.resume = Resume{LastStream: 7, LastSweep: 4, LastDatum: 20, LastMount: 2, LastSetup: 5, LastZeroing: 6,
+			LastCount: map[string]int64{"encoder": -1790}, Selection: &Selection{Job: 1, Cylinders: map[string]int{"left": 3}, AtNS: 1}}
+		s.run()
+		s.wantNotice("mount_continues", "The encoder is back where it was, within 2°: its mount goes on.")
+		s.turn(180, 30)
+		s.want("3 + window")
+		all := s.rec.all()
+		if all.Streams[0].ID <= 7 || all.Begins[0].ID != 5 {
+			t.Errorf("ids go on from before: stream %d, sweep %d", all.Streams[0].ID, all.Begins[0].ID)
+		}
+		got := map[DatumKind]int{}
+		for _, d := range all.Data {
+			got[d.Kind] = d.Number
+		}
+		if want := (map[DatumKind]int{DatumMount: 2, DatumSetup: 6, DatumZeroing: 7}); fmt.Sprint(got) != fmt.Sprint(want) {
+			t.Errorf("data %v, want %v", got, want)
+		}
+	})
+}
+
+func TestCounterElsewhereAfterARestart(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.resume = Resume{LastMount: 2, LastCount: map[string]int64{"encoder": 500}}
+		s.run()
+		s.wantNotice("mount_new", "A new encoder mount begins: the encoder came back more than 2° from where it was.")
+		if got := s.b.Snapshot().Encoder.Mount; got != 3 {
+			t.Errorf("mount %d, want 3", got)
+		}
+	})
+}
+
+func TestLostPortComesBack(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.turn(100, 20)
+		s.lines["/dev/enc"].unplug()
+		s.wait(0.5)
+		s.want("3 + port_lost")
+		s.wantNotice("port_lost", "Port /dev/enc of the encoder went away.")
+		if st := s.b.Snapshot().Encoder; st.Live || st.Status != "lost" {
+			t.Errorf("encoder %+v", st)
+		}
+		s.wait(20) // long enough for the longest backoff
+		if st := s.b.Snapshot().Encoder; st.Status != "lost" {
+			t.Errorf("status %s: that it is absent meanwhile is no news", st.Status)
+		}
+		s.lines["/dev/enc"].plug()
+		s.wait(1)
+		st := s.b.Snapshot().Encoder
+		if !st.Live || st.Status != "live" {
+			t.Errorf("not heard a second after its return: %+v", st)
+		}
+		s.wantNotice("port_lost", "")
+		s.wantNotice("mount_continues", "The encoder is back where it was, within 2°: its mount goes on.")
+		s.turn(80, 20)
+		s.want("3 + port_lost", "3 + window")
+		all := s.rec.all()
+		if b := all.Begins; b[0].EncStream == b[1].EncStream {
+			t.Error("one opening, one stream: the sweeps share one")
+		}
+		if stats := s.b.Stats(); stats.Instruments[0].Reopens != 1 || stats.Sweeps[CausePortLost] != 1 {
+			t.Errorf("stats %+v", stats)
+		}
+	})
+}
+
+func TestLostCounts(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.turn(100, 20)
+		mount := s.b.Snapshot().Encoder.Mount
+		s.zeroAt = 20000
+		s.turn(70, 20)
+		s.want("3 + lost_counts", "3 + window")
+		s.wantNotice("lost_counts", "The encoder lost counts: its angle jumped further than a hand can turn. A new mount begins and running sweeps have ended.")
+		if got := s.b.Snapshot().Encoder.Mount; got != mount+1 {
+			t.Errorf("mount %d after %d", got, mount)
+		}
+		if n := s.b.Stats().Instruments[0].Unused[UnusedRange]; n != doubtsToLose-1 {
+			t.Errorf("%d readings doubted", n)
+		}
+	})
+}
+
+func TestMarkDirectionZero(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		ctx := context.Background()
+		s.run()
+		s.sel(1, 3)
+		if _, err := s.b.Direction(ctx, 1); !errors.Is(err, ErrNoMotion) || err.Error() != "too little motion: the crank last turned 0.0° one way: turn it at least 3° in running direction, then confirm" {
+			t.Errorf("direction without motion: %v", err)
+		}
+		s.turn(-5, 10)
+		s.wait(40) // longer than the idle time
+		d, err := s.b.Direction(ctx, 1)
+		if err != nil || d.Sign != -1 || math.Abs(d.MovedDeg-5) > 0.1 {
+			t.Errorf("direction %+v, %v", d, err)
+		}
+		s.wait(40)
+		m, err := s.b.Mark(ctx, 1, -10)
+		if err != nil || m.MarkDeg != -10 || m.Approach != -1 {
+			t.Errorf("mark %+v, %v", m, err)
+		}
+		z, err := s.b.Zero(ctx, "left", "deck")
+		if err != nil || z.Cause != "zero:deck" || z.Kind != DatumZeroing {
+			t.Errorf("zero %+v, %v", z, err)
+		}
+		s.wantNotice("zero_not_shown", "Indicator left was said to be zeroed, but shows -12.000 mm.")
+		all := s.rec.all()
+		if len(all.Marks) != 1 || len(all.Directions) != 1 || !slices.Contains(all.Data, z) {
+			t.Fatalf("kept: %+v %+v %+v", all.Marks, all.Directions, all.Data)
+		}
+		for _, want := range []int64{d.EncSeq, m.EncSeq} {
+			if !slices.ContainsFunc(all.Readings, func(r Reading) bool { return r.Stream == m.EncStream && r.Seq == want }) {
+				t.Errorf("the encoder reading %d, which a mark or direction names, is not kept", want)
+			}
+		}
+		if f := s.rec.faults(); len(f) > 0 {
+			t.Error(f)
+		}
+	})
+}
+
+func TestRequestsRefused(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.cfg.Indicators = append(s.cfg.Indicators, indicatorConfig("right", "/dev/right"))
+		s.line("/dev/right").unplug()
+		s.run()
+		ctx := context.Background()
+		for _, c := range []struct {
+			err  error
+			is   error
+			text string
+		}{
+			{s.b.Select(ctx, Selection{Job: 1, Cylinders: map[string]int{"top": 1}}), ErrUnknownIndicator, `unknown indicator "top": this bench has left, right`},
+			{s.b.Select(ctx, Selection{Cylinders: map[string]int{"left": 1}}), ErrNoSelection, "cylinders without a job: no job selected: name the job they belong to"},
+			{second(s.b.Zero(ctx, "right", "deck")), ErrNotLive, "indicator right is not live (absent): get it going, zero it, then say so"},
+			{second(s.b.Mark(ctx, 0, 0)), ErrNoSelection, "job 0: no job selected: name a job"},
+			{second(s.b.Mark(ctx, 1, math.NaN())), nil, "a mark at NaN° cannot be: give its degrees as written on the damper, negative before the top"},
+		} {
+			if c.is != nil && !errors.Is(c.err, c.is) || c.err == nil || c.err.Error() != c.text {
+				t.Errorf("got  %v\nwant %s", c.err, c.text)
+			}
+		}
+		s.sel(1, 1)
+		if _, err := s.b.Mark(ctx, 2, 0); !errors.Is(err, ErrWrongJob) {
+			t.Errorf("mark of another job: %v", err)
+		}
+		s.stop()
+		if err := s.b.Select(ctx, Selection{}); !errors.Is(err, ErrStopped) {
+			t.Errorf("after the end: %v", err)
+		}
+	})
+}
+
+func second[T any](_ T, err error) error { return err }
+
+// Moving an indicator begins a new setup and zero; another engine a new mount.
+func TestDataFollowTheSelection(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		at := func() string {
+			synctest.Wait()
+			snap := s.b.Snapshot()
+			return fmt.Sprint(snap.Encoder.Mount, snap.Indicators[0].Setup, snap.Indicators[0].Zeroing)
+		}
+		for i, c := range []struct {
+			job      int64
+			cylinder int
+			want     string
+		}{{1, 3, "1 2 2"}, {1, 3, "1 2 2"}, {1, 4, "1 3 3"}, {2, 4, "2 4 4"}, {1, 4, "3 5 5"}} {
+			s.sel(c.job, c.cylinder)
+			if got := at(); got != c.want {
+				t.Errorf("step %d: mount, setup, zero are %s, want %s", i, got, c.want)
+			}
+		}
+		s.wantNotice("mount_new", "A new encoder mount begins: job 1 is another engine than the one before.")
+	})
+}
+
+func TestHints(t *testing.T) {
+	t.Run("standing encoder", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.run()
+			s.sel(1, 3)
+			s.blind = true
+			s.turn(100, 20)
+			s.want()
+			s.wantNotice("encoder_stands", "The encoder stands still while indicator left moves.")
+			s.blind = false
+			s.wait(1)
+			s.turn(1, 20)
+			s.wantNotice("encoder_stands", "")
+		})
+	})
+	t.Run("not touching", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.travelMM = 0
+			s.run()
+			s.sel(1, 3)
+			s.turn(100, 20)
+			s.wantNotice("not_touching", "Indicator left rests at 0.000 mm while the crank turned 60°: it does not touch the piston there, or is out of its travel.")
+			s.travelMM = 12
+			s.deg = -90
+			s.wait(1)
+			s.turn(60, 20)
+			s.wantNotice("not_touching", "")
+		})
+	})
+	t.Run("wrong sign", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.sign = -1
+			s.run()
+			s.sel(1, 3)
+			s.turn(180, 20)
+			s.wantNotice("direction", "The heights of indicator left have a bottom where a top should be: its sign is wrong.")
+		})
+	})
+	t.Run("wrong sign from the middle", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.sign, s.deg = -1, -30
+			s.run()
+			s.sel(1, 3)
+			s.turn(60, 20)
+			s.wantNotice("direction", "The heights of indicator left have a bottom where a top should be: its sign is wrong.")
+		})
+	})
+	t.Run("right sign", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.run()
+			s.sel(1, 3)
+			s.turn(180, 20)
+			s.turn(-180, 20)
+			s.turn(70, 20)
+			s.turn(-0.8, 5) // springs back
+			s.turn(100, 20)
+			for _, code := range []string{"direction", "not_touching", "travel_end", "encoder_stands", "silent", "garbled"} {
+				s.wantNotice(code, "")
+			}
+		})
+	})
+	t.Run("silent", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.run()
+			time.Sleep(5 * time.Second)
+			s.wantNotice("silent", "Indicator left is silent.")
+			if st := s.b.Snapshot().Encoder; st.Status != "silent" || !st.Live {
+				t.Errorf("encoder %+v", st)
+			}
+			s.wait(1)
+			s.wantNotice("silent", "")
+		})
+	})
+	t.Run("garbled", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.run()
+			for range 6 {
+				s.line("/dev/left").say("\xff\xfe\x81\r\n")
+			}
+			synctest.Wait()
+			time.Sleep(50 * time.Millisecond)
+			s.wantNotice("garbled", `Indicator left speaks, but its lines cannot be read (garbage); one was "\xff\xfe\x81".`)
+			if st := s.b.Snapshot().Indicators[0]; st.Status != "garbled" {
+				t.Errorf("status %s", st.Status)
+			}
+			s.wait(1)
+			s.wantNotice("garbled", "")
+			if n := s.b.Stats().Instruments[1].Unused[UnusedGarbage]; n != 6 {
+				t.Errorf("%d lines counted", n)
+			}
+		})
+	})
+	t.Run("instrument error", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.run()
+			for range 6 {
+				s.line("/dev/left").say("ERR3\r\n")
+			}
+			time.Sleep(50 * time.Millisecond)
+			s.wantNotice("instrument_error", "Indicator left reports an error itself.")
+		})
+	})
+}
+
+// Half a line is never joined to what comes after a pause.
+func TestHalfALine(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		before := s.b.Stats().Instruments[1].Unused[UnusedPartial]
+		s.line("/dev/left").say("1")
+		time.Sleep(time.Second)
+		s.line("/dev/left").say("2.345\r\n")
+		time.Sleep(50 * time.Millisecond)
+		if got := *s.b.Snapshot().Indicators[0].Value; got != 2.345 {
+			t.Errorf("shows %v", got)
+		}
+		if n := s.b.Stats().Instruments[1].Unused[UnusedPartial] - before; n != 1 {
+			t.Errorf("%d halves counted", n)
+		}
+	})
+}
+
+func TestSlowStoreStallsNobody(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.turn(5, 10)
+		s.rec.mu.Lock()
+		s.rec.block = make(chan struct{})
+		s.rec.mu.Unlock()
+		heard := s.b.Stats().Instruments[0].Readings
+		burst := strings.Repeat("100\r\n101\r\n", 400)
+		for range 100 { // 80,000 readings, more than may wait
+			s.line("/dev/enc").say(burst)
+			time.Sleep(100 * time.Millisecond)
+		}
+		synctest.Wait()
+		stats := s.b.Stats()
+		if got := stats.Instruments[0].Readings - heard; got < 79_990 {
+			t.Fatalf("only %d readings heard while the store stood", got)
+		}
+		if stats.QueueLen > maxHeld || stats.Instruments[0].Unused[UnusedOverrun] == 0 {
+			t.Errorf("%d wait, %d given up", stats.QueueLen, stats.Instruments[0].Unused[UnusedOverrun])
+		}
+		s.wantNotice("overrun", "The store cannot keep up: readings are given up and counted.")
+		close(s.rec.block)
+		s.turn(5, 10)
+		s.wait(1)
+		s.wantNotice("overrun", "")
+		var told int64
+		for _, g := range s.rec.all().Gaps {
+			if g.Reason == string(UnusedOverrun) {
+				told += g.N
+			}
+		}
+		if n := s.b.Stats().Instruments[0].Unused[UnusedOverrun] + s.b.Stats().Instruments[1].Unused[UnusedOverrun]; told != n {
+			t.Errorf("%d given up, %d told in gaps", n, told)
+		}
+	})
+}
+
+func TestFailingStoreIsTriedAgain(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.rec.mu.Lock()
+		s.rec.fail = func(Batch) error { return errors.New("no room on the disk") }
+		s.rec.mu.Unlock()
+		s.turn(180, 30)
+		s.wantNotice("storage", "Readings cannot be stored: no room on the disk.")
+		s.rec.mu.Lock()
+		s.rec.fail = nil
+		s.rec.mu.Unlock()
+		s.wait(6)
+		s.wantNotice("storage", "")
+		s.want("3 + window")
+	})
+}
+
+func TestFailingStoreAtTheEnd(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.turn(20, 10)
+		s.rec.mu.Lock()
+		s.rec.fail = func(Batch) error { return errors.New("no room on the disk") }
+		s.rec.mu.Unlock()
+		s.turn(20, 10)
+		began := time.Now()
+		if err := s.stop(); err == nil || !strings.HasSuffix(err.Error(), "readings and what belongs to them could not be stored: no room on the disk") {
+			t.Errorf("the end says %v", err)
+		}
+		if took := time.Since(began); took > 2*lastWait {
+			t.Errorf("the end took %v", took)
+		}
+	})
+}
+
+// A closed job's selection is refused; readings in the same batch are kept and
+// the selection before stays in force.
+func TestRefusedSelection(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		closed := errors.New("the job is closed")
+		s.rec.fail = func(b Batch) error {
+			if slices.ContainsFunc(b.Selections, func(x Selection) bool { return x.Job == 9 }) {
+				return closed
+			}
+			return nil
+		}
+		s.run()
+		s.sel(1, 3)
+		s.turn(90, 30)
+		if err := s.b.Select(context.Background(), Selection{Job: 9, Cylinders: map[string]int{"left": 1}}); !errors.Is(err, closed) {
+			t.Fatalf("selection of a closed job: %v", err)
+		}
+		s.wait(0.2)
+		if got := s.b.Snapshot().Selection; got.Job != 1 || got.Cylinders["left"] != 3 {
+			t.Errorf("in force: %+v", got)
+		}
+		s.turn(90, 30)
+		s.want("3 + selection", "3 + window")
+	})
+}
+
+func TestSnapshotEventsAreFew(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.mu.Lock()
+		s.events = nil
+		s.mu.Unlock()
+		s.wait(10)
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		n := 0
+		for _, e := range s.events {
+			if e.Snapshot != nil {
+				n++
+			}
+		}
+		if n > 304 || n < 200 {
+			t.Errorf("%d snapshots in 10 s, want one per 33 ms at most", n)
+		}
+	})
+}
+
+// One port carries both: each line goes to whom it fits.
+func TestSharedPort(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.cfg.Indicators[0].Port, s.cfg.Indicators[0].Baud = "/dev/enc", 115200
+		s.cfg.Indicators[0].Pattern = `^H(?P<value>[-+.\d]+)$`
+		s.run()
+		s.line("/dev/enc").say("H1.5\r\n-1780\r\nH1.6\r\nhello\r\n")
+		time.Sleep(50 * time.Millisecond)
+		snap := s.b.Snapshot()
+		if *snap.Encoder.Value != -89 || *snap.Indicators[0].Value != 1.6 {
+			t.Errorf("encoder %v, indicator %v", *snap.Encoder.Value, *snap.Indicators[0].Value)
+		}
+		for _, i := range s.b.Stats().Instruments {
+			if i.Unused[UnusedGarbage] != 1 {
+				t.Errorf("%s: %d lines of garbage, want 1", i.Name, i.Unused[UnusedGarbage])
+			}
+		}
+	})
+}
+
+func TestPolledInstrument(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.cfg.Indicators[0].Request, s.cfg.Indicators[0].IntervalMS = "R\r", 20
+		s.mute = true
+		line := s.line("/dev/left")
+		line.answer = "1.234\r"
+		s.run()
+		s.wait(2)
+		line.mu.Lock()
+		n := len(line.asked)
+		line.mu.Unlock()
+		if got := s.b.Stats().Instruments[1].Readings; n < 120 || n > 141 || int(got) < n-1 {
+			t.Errorf("asked %d times in 2.8 s, %d answers; want one each 20 ms", n, got)
+		}
+		line.mu.Lock()
+		line.answer, line.asked = "", nil
+		line.mu.Unlock()
+		s.wait(5)
+		line.mu.Lock()
+		defer line.mu.Unlock()
+		if n := len(line.asked); n < 9 || n > 11 || line.asked[0] != "R\r" {
+			t.Errorf("asked %d times in 5 s without an answer, want twice a second", n)
+		}
+	})
+}

@@ -1,0 +1,169 @@
+package acquire
+
+import (
+	"fmt"
+	"math"
+)
+
+// What a bench that is set up wrongly looks like.
+const (
+	badRun       = 5   // unusable lines in a row
+	silentLeastS = 2.0 // an instrument that spoke is silent after this, or …
+	silentTimes  = 10  // … so many times its usual interval
+	waitingS     = 5.0 // one that never spoke
+	hintDeg      = 5.0
+)
+
+// hints looks for signs of a bench that is set up wrongly.
+func (l *loop) hints() {
+	for _, one := range l.all {
+		l.hintTalk(one)
+	}
+	for _, one := range l.inds {
+		l.hintStands(one)
+		if one.cylinder != 0 {
+			l.hintTouch(one)
+			l.hintDirection(one)
+		}
+	}
+}
+
+// hintTalk: is what an instrument says of use?
+func (l *loop) hintTalk(one *instrument) {
+	status := l.status(one)
+	name := one.cfg.Name
+	if status == "silent" {
+		l.notice("silent:"+name, sentence(one.label()+" is silent"),
+			fmt.Sprintf("Switch it on and check its cable; if it speaks only when asked, give \"request\" in the bench file. Speed and frame are %d and %s.", one.cfg.Baud, one.cfg.Frame))
+	} else {
+		l.notices.clear("silent:" + name)
+	}
+	switch {
+	case one.bad < badRun || one.opened == nil:
+		l.notices.clear("garbled:" + name)
+		l.notices.clear("instrument_error:" + name)
+	case one.badWhy == UnusedError:
+		l.notice("instrument_error:"+name, fmt.Sprintf("%s reports an error itself.", sentenceStart(one.label())),
+			"Look at its display and into its manual; it may be out of its range or its battery low.")
+	case !l.notices.has("garbled:" + name):
+		l.notice("garbled:"+name, fmt.Sprintf("%s speaks, but its lines cannot be read (%s); one was %q.", sentenceStart(one.label()), one.badWhy, clip(one.badRaw)),
+			fmt.Sprintf("Check baud (%d), frame (%s) and pattern in the bench file against its manual; `crownmark setup` finds them.", one.cfg.Baud, one.cfg.Frame))
+	}
+}
+
+// encoderMoved starts the look for heights that move alone anew.
+func (l *loop) encoderMoved() {
+	for _, one := range l.inds {
+		one.drift = extent{}
+		l.notices.clear("encoder_stands:" + one.cfg.Name)
+	}
+}
+
+// hintStands: heights move and the encoder does not.
+func (l *loop) hintStands(one *instrument) {
+	most := max(0.2, 10*l.b.cfg.Sweep.ContactMM)
+	if one.drift.span() < most || l.enc.opened == nil || l.enc.fresh || l.status(l.enc) != "live" {
+		return
+	}
+	l.notice("encoder_stands:"+one.cfg.Name, fmt.Sprintf("The encoder stands still while indicator %s moves.", one.cfg.Name),
+		"Check that the encoder's coupling is tight and turns with the crank. If you moved the plunger by hand, ignore this.")
+}
+
+// hintTouch: does the plunger touch, and within its travel?
+func (l *loop) hintTouch(one *instrument) {
+	c := &l.detector.probes[one.index].contact
+	window := l.b.cfg.Sweep.WindowDeg
+	if window == 0 {
+		window = DefaultSweepConfig().WindowDeg
+	}
+	touch, end := "not_touching:"+one.cfg.Name, "travel_end:"+one.cfg.Name
+	if c.touched {
+		l.notices.clear(touch)
+	} else if c.begun && c.flat.travel() >= window {
+		l.notice(touch, fmt.Sprintf("Indicator %s rests at %.3f mm while the crank turned %.0f°: it does not touch the piston there, or is out of its travel.", one.cfg.Name, one.value, window),
+			"If the piston should be near its top, lower the indicator until the plunger is pressed in, and set it again.")
+	}
+	switch {
+	case !c.touching || c.flat.travel() < restKnownDeg:
+		l.notices.clear(end)
+	case c.flat.travel() >= restUnknownDeg && c.flat.lo > c.low+l.b.cfg.Sweep.ContactMM:
+		l.notice(end, fmt.Sprintf("Indicator %s stays at %.3f mm while the crank turns: it is at the end of its travel.", one.cfg.Name, one.value),
+			"Stop turning. Raise the indicator, so that the piston's top lies inside its travel, and sweep again.")
+	}
+}
+
+// hintDirection: a plunger that falls from its stop, or heights with a bottom
+// inside the window, mean a wrong sign.
+func (l *loop) hintDirection(one *instrument) {
+	p := &l.detector.probes[one.index]
+	if p.contact.fell || l.b.cfg.Sweep.WindowDeg > 0 && p.dips(max(0.1, 5*l.b.cfg.Sweep.ContactMM), l.detector.now.deg) {
+		l.notice("direction:"+one.cfg.Name, fmt.Sprintf("The heights of indicator %s have a bottom where a top should be: its sign is wrong.", one.cfg.Name),
+			fmt.Sprintf("Set direction = %d for it in the bench file and start again. If this was the bottom of the stroke, ignore this.", -one.cfg.Direction))
+	}
+}
+
+// dips tells whether a running sweep went down and up again by mm each.
+func (p *probe) dips(mm, deg float64) bool {
+	return p.running && p.before-p.bottom >= mm && min(p.prev, p.height)-p.bottom >= mm &&
+		float64(p.dir)*(deg-p.bottomDeg) >= hintDeg
+}
+
+func (l *loop) clearHints(one *instrument) {
+	for _, code := range [...]string{"not_touching:", "travel_end:", "direction:", "encoder_stands:"} {
+		l.notices.clear(code + one.cfg.Name)
+	}
+	one.drift = extent{}
+}
+
+func sentenceStart(s string) string { s = sentence(s); return s[:len(s)-1] }
+
+func clip(s string) string {
+	const most = 40
+	return s[:min(len(s), most)]
+}
+
+// status is an instrument in a word.
+func (l *loop) status(one *instrument) string {
+	if one.opened == nil {
+		var e *PortError
+		if as, ok := one.trouble.(*PortError); ok {
+			e = as
+		}
+		if e == nil {
+			return "waiting"
+		}
+		return string(e.Trouble)
+	}
+	quiet := float64(l.now-one.bytesNS) / 1e9
+	since := float64(l.now-one.last.AtNS) / 1e9
+	switch {
+	case one.bad >= badRun:
+		return "garbled"
+	case one.fresh && quiet > waitingS:
+		return "silent"
+	case one.fresh:
+		return "waiting"
+	case since > math.Max(silentLeastS, silentTimes*one.usualNS/1e9):
+		return "silent"
+	}
+	return "live"
+}
+
+// detail is the same in a sentence.
+func (l *loop) detail(one *instrument, status string) string {
+	label := sentenceStart(one.label())
+	switch status {
+	case "live":
+		return label + " is heard."
+	case "waiting":
+		if one.opened == nil {
+			return label + ": its port is being opened."
+		}
+		return label + ": its port is open, nothing has come yet."
+	case "silent":
+		return label + ": its port is open, but it says nothing: switch it on and check its cable."
+	case "garbled":
+		return fmt.Sprintf("%s speaks, but its lines cannot be read; one was %q: check baud, frame and pattern.", label, clip(one.badRaw))
+	}
+	return fmt.Sprintf("%s: %v.", label, one.trouble)
+}

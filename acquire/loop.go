@@ -1,0 +1,258 @@
+package acquire
+
+import (
+	"time"
+)
+
+// loop is the bench's own goroutine: all state that changes.
+type loop struct {
+	b    *Bench
+	now  int64
+	enc  *instrument
+	inds []*instrument
+	all  []*instrument // encoder first
+
+	detector *detector
+	tracker  tracker
+	running  []*sweepRun // by indicator; nil: none
+	lastMove move
+	heldMove move // what lastMove adds to after a rest
+
+	selection Selection
+	stored    Selection // as last stored
+	mountJob  int64     // the job that the mount belongs to, 0 unknown
+	mountFree bool      // no job has used the mount yet
+	newMount  string    // cause of a new mount with the encoder's next reading
+	ids       Resume    // last ids and numbers given out
+
+	recording bool
+	movedNS   int64 // when something moved last
+	still     still // the encoder, while it stands
+	cur       *entry
+	curRows   int
+	flushedNS int64
+
+	notices notices
+	read    bool // something was read since the last snapshot event
+}
+
+// move is the last motion: which way, how many degrees.
+type move struct {
+	dir int
+	deg float64
+}
+
+// instrument is what the loop knows of one instrument.
+type instrument struct {
+	cfg    InstrumentConfig
+	tally  *tally
+	index  int // -1 the encoder, else the indicator's place
+	opened *StreamOpened
+	fresh  bool // no valid reading since it was opened
+
+	announced bool    // opened is in a batch
+	data      []Datum // not in a batch yet
+	seq       int64   // of the last valid reading
+	kept      int64   // of the last one in a batch
+	keptFrom  int64   // first of the unbroken run that kept ends
+	mountFrom int64
+	ring      ring
+	skipped   int64 // valid ones since kept that were let go
+	batch     []Reading
+	gaps      []Gap
+
+	last      Reading
+	value     float64
+	has       bool // value is there
+	usualNS   float64
+	openedNS  int64
+	bytesNS   int64 // when bytes came last
+	bad       int   // unusable lines in a row
+	badWhy    UnusedReason
+	badRaw    string
+	trouble   error // why it is not open
+	everOpen  bool
+	mount     int
+	setup     int
+	zeroing   int
+	cylinder  int
+	still     still   // heights, for what moves
+	drift     extent  // heights while the encoder stands
+	atDeg     float64 // the encoder at the last reading
+	contactMM float64
+}
+
+func newLoop(b *Bench) *loop {
+	l := &loop{b: b, ids: b.resume, detector: newDetector(b.cfg.Sweep, len(b.cfg.Indicators)),
+		running: make([]*sweepRun, len(b.cfg.Indicators)), movedNS: -1 << 62, cur: &entry{}}
+	for i, c := range b.all() {
+		one := &instrument{cfg: c, tally: b.tallies[i], index: i - 1}
+		if l.all = append(l.all, one); i == 0 {
+			l.enc = one
+		} else {
+			l.inds = append(l.inds, one)
+		}
+	}
+	l.tracker.cfg = b.cfg.Encoder
+	l.mountFree = b.resume.LastMount == 0
+	l.now = b.o.Now()
+	l.resume(b.resume)
+	return l
+}
+
+// resume takes up what was selected before.
+func (l *loop) resume(r Resume) {
+	if r.Selection == nil {
+		return
+	}
+	l.selection = *r.Selection
+	l.stored, l.mountJob = l.selection, l.selection.Job
+	for _, one := range l.inds {
+		one.cylinder = l.selection.Cylinders[one.cfg.Name]
+		l.detector.place(one.index, one.cylinder != 0)
+	}
+}
+
+// Rhythm: snapshots and events at most each tick, batches each flushEveryNS or
+// batchRows.
+const (
+	tickEvery    = 33 * time.Millisecond
+	flushEveryNS = 100e6
+	batchRows    = 512
+)
+
+// run works until every port has ended, then ends what runs.
+func (l *loop) run() {
+	tick := time.NewTicker(tickEvery)
+	defer tick.Stop()
+	l.noticeSelection()
+	for {
+		select {
+		case n, ok := <-l.b.news:
+			if !ok {
+				l.finish()
+				return
+			}
+			l.now = l.b.o.Now()
+			l.hear(n)
+		case r := <-l.b.requests:
+			l.now = l.b.o.Now()
+			l.serve(r)
+		case c := <-l.b.queue.told:
+			l.committed(c)
+		case <-tick.C:
+			l.now = l.b.o.Now()
+			l.tick()
+		}
+		if l.curRows >= batchRows || l.now-l.flushedNS >= flushEveryNS {
+			l.flush()
+		}
+	}
+}
+
+// finish ends every sweep and hands the last batch over.
+func (l *loop) finish() {
+	l.now = l.b.o.Now()
+	l.sweeps(l.detector.end(-1, CauseShutdown))
+	l.flush()
+	l.publish()
+	l.b.queue.close()
+}
+
+// drain takes the writer's last words.
+func (l *loop) drain() {
+	for c := range l.b.queue.told {
+		l.committed(c)
+	}
+}
+
+func (l *loop) tick() {
+	before := l.detector.motion.dir
+	l.sweeps(l.detector.tick(l.now))
+	if before != 0 && l.detector.motion.dir == 0 {
+		l.heldMove = l.lastMove
+	}
+	for _, one := range l.all {
+		l.letGo(one)
+	}
+	l.stopRecording()
+	l.hints()
+	s := l.publish()
+	if l.read {
+		l.read = false
+		l.b.o.OnEvent(Event{Snapshot: s})
+	}
+}
+
+func (l *loop) hear(n portNews) {
+	p := l.b.ports[n.port]
+	for place, i := range p.instruments {
+		one := l.all[i]
+		switch n.kind {
+		case portOpened:
+			l.portOpened(one, n)
+		case portTrouble, portGone:
+			l.portEnded(one, n)
+		case portHeard:
+			one.tally.bytes.Add(int64(n.heard.Bytes))
+			one.bytesNS = n.atNS
+			for _, f := range n.heard.Faults {
+				if f.Instrument < 0 || f.Instrument == place {
+					l.fault(one, f)
+				}
+			}
+		}
+	}
+	for _, r := range n.heard.Readings {
+		l.reading(l.all[p.instruments[r.Stream]], r)
+	}
+}
+
+func (l *loop) portOpened(one *instrument, n portNews) {
+	l.ids.LastStream++
+	one.opened = &StreamOpened{ID: l.ids.LastStream, Kind: one.cfg.Kind, Name: one.cfg.Name, Port: one.cfg.Port,
+		Identity: n.identity, ConfigJSON: configJSON(one.cfg), OpenedNS: n.atNS}
+	one.fresh, one.announced, one.data = true, false, nil
+	one.seq, one.kept, one.keptFrom, one.mountFrom, one.skipped = 0, 0, 1, 1, 0
+	one.openedNS, one.bytesNS, one.bad, one.usualNS, one.trouble = n.atNS, n.atNS, 0, 0, nil
+	if one.everOpen {
+		one.tally.reopens.Add(1)
+	}
+	one.everOpen = true
+	l.clearPortNotices(one)
+	l.b.o.Logger.Info("port opened", "instrument", one.cfg.Name, "port", one.cfg.Port, "identity", n.identity, "stream", one.opened.ID)
+}
+
+// portEnded takes note that a port is not open: it was, or could not be.
+func (l *loop) portEnded(one *instrument, n portNews) {
+	if one.opened != nil {
+		l.sweepsOf(one, CausePortLost)
+		l.gap(one, Gap{AtNS: n.atNS, Reason: CausePortLost})
+		l.letAllGo(one)
+		l.flush()
+		one.opened = nil
+		one.tally.up.Store(false)
+		if one == l.enc {
+			l.heldMove, l.lastMove = move{}, move{}
+		}
+	}
+	if n.err != nil {
+		l.notePort(one, n.err)
+	}
+}
+
+// sweepsOf ends the sweeps that an instrument takes part in.
+func (l *loop) sweepsOf(one *instrument, cause string) {
+	l.sweeps(l.detector.end(one.index, cause)) // -1, the encoder's, means all
+}
+
+// fault takes note of bytes that gave no reading.
+func (l *loop) fault(one *instrument, f Fault) {
+	one.tally.miss(f.Reason, f.N)
+	l.gap(one, Gap{AtNS: f.AtNS, Reason: string(f.Reason), N: f.N, Raw: f.Raw})
+	if f.Reason == UnusedPartial {
+		return // one is usual after opening
+	}
+	one.bad++
+	one.badWhy, one.badRaw = f.Reason, string(f.Raw)
+}
