@@ -1,7 +1,6 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
@@ -35,111 +34,6 @@ func (s *Store) Input(ctx context.Context, job int64) (in fit.Input, revision st
 	}
 	return in, revision, nil
 }
-
-// loader holds what both Input and Export need of one job.
-type loader struct {
-	ctx      context.Context
-	q        querier
-	job      Job
-	sign     float64
-	sweeps   []span // with readings, not set aside, in the order of time
-	setAside int
-	segments []segment // of the encoder, by mount and time
-	known    map[int64]*instrument
-	offset   map[int64]int64 // by session: what to add to t_ns
-}
-
-func (s *Store) load(ctx context.Context, q querier, job int64) (*loader, error) {
-	l := &loader{ctx: ctx, q: q, known: map[int64]*instrument{}, offset: map[int64]int64{}}
-	var err error
-	if l.job, err = loadJob(ctx, q, job); err != nil {
-		return nil, err
-	}
-	l.sign = runningSign(l.job)
-	all, err := s.spans(ctx, q, "WHERE w.job = ?", job)
-	if err != nil {
-		return nil, err
-	}
-	for _, w := range all {
-		switch {
-		case w.SetAside:
-			l.setAside++
-		case w.Readings > 0:
-			l.sweeps = append(l.sweeps, w)
-		}
-	}
-	slices.SortStableFunc(l.sweeps, func(a, b span) int {
-		return cmp.Or(cmp.Compare(a.session, b.session), cmp.Compare(a.firstNS, b.firstNS), cmp.Compare(a.ID, b.ID))
-	})
-	l.splitSetups()
-	return l, l.lay()
-}
-
-// splitSetups: a setup is one placement on one cylinder. Where some of its
-// sweeps were assigned to another cylinder, those get a setup of their own.
-func (l *loader) splitSetups() {
-	type place struct{ setup, cylinder int }
-	cylinder, split, last := map[int]int{}, map[place]int{}, 0
-	for _, w := range l.sweeps {
-		last = max(last, w.Setup)
-		if _, seen := cylinder[w.Setup]; !seen {
-			cylinder[w.Setup] = w.Cylinder
-		}
-	}
-	for i := range l.sweeps {
-		w := &l.sweeps[i]
-		if w.Cylinder == cylinder[w.Setup] {
-			continue
-		}
-		p := place{w.Setup, w.Cylinder}
-		if split[p] == 0 {
-			last++
-			split[p] = last
-		}
-		w.Setup = split[p]
-	}
-}
-
-// lay finds the encoder's segments and puts the sessions one after the other:
-// by the wall clock, but never over one another should that have gone back.
-func (l *loader) lay() error {
-	var endNS, session int64 // laid so far
-	for i := range l.sweeps {
-		w := &l.sweeps[i]
-		seg, err := encoderWindow(l.ctx, l.q, w)
-		if err != nil {
-			return err
-		}
-		l.segments = append(l.segments, seg)
-		beginNS, lastNS, err := sweepTimes(l.ctx, l.q, w)
-		if err != nil {
-			return err
-		}
-		switch {
-		case i == 0:
-			l.offset[w.session] = -beginNS
-		case w.session != session:
-			first := l.sweeps[0]
-			wall := w.sessionStartUnix - first.sessionStartUnix + l.offset[first.session]
-			l.offset[w.session] = max(wall, endNS+10*aroundNS-beginNS)
-		}
-		session, endNS = w.session, max(endNS, lastNS+l.offset[w.session])
-	}
-	l.segments = union(l.segments)
-	return nil
-}
-
-func (l *loader) instrument(stream int64) (*instrument, error) {
-	if i := l.known[stream]; i != nil {
-		return i, nil
-	}
-	i, err := loadInstrument(l.ctx, l.q, stream)
-	l.known[stream] = &i
-	return &i, err
-}
-
-// seconds is a moment of a session on the job's time.
-func (l *loader) seconds(session, tNS int64) float64 { return float64(tNS+l.offset[session]) / 1e9 }
 
 func (l *loader) input() (fit.Input, error) {
 	in := fit.Input{Engine: l.job.Engine, Priors: fit.DefaultPriors(), SetAside: l.setAside,
@@ -253,50 +147,4 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 		p.MinSpanDeg = *w.minSpanDeg
 	}
 	return nil
-}
-
-// marks are the presses, each at the encoder's last reading before it.
-func (l *loader) marks() ([]fit.Mark, error) {
-	type press struct {
-		fit.Mark
-		stream, seq int64
-	}
-	presses, err := collect(l.ctx, l.q, func(row scanner) (p press, err error) {
-		return p, row.Scan(&p.MarkDeg, &p.Approach, &p.stream, &p.seq, &p.Mount)
-	}, `SELECT mark_deg, approach, enc_stream, enc_seq,
-		coalesce((SELECT number FROM datum WHERE stream = m.enc_stream AND kind = 'mount' AND from_seq <= m.enc_seq ORDER BY from_seq DESC, id DESC LIMIT 1),
-		         (SELECT number FROM datum WHERE stream = m.enc_stream AND kind = 'mount' ORDER BY from_seq, id LIMIT 1), 0)
-		FROM mark m WHERE job = ? ORDER BY id`, l.job.ID)
-	if err != nil {
-		return nil, err
-	}
-	var out []fit.Mark
-	for _, p := range presses {
-		i, err := l.instrument(p.stream)
-		if err != nil {
-			return nil, err
-		}
-		seq, found, err := seqWhere(l.ctx, l.q, "stream = ? AND seq <= ? ORDER BY seq DESC", p.stream, p.seq)
-		if err == nil && !found {
-			seq, found, err = seqWhere(l.ctx, l.q, "stream = ? ORDER BY seq", p.stream)
-		}
-		if err != nil {
-			return nil, err
-		}
-		if !found {
-			continue // no encoder reading of that stream was kept: nothing to tell
-		}
-		list, err := readingChunk(l.ctx, l.q, p.stream, seq, seq)
-		if err != nil {
-			return nil, err
-		}
-		deg, err := new(unwrap).angleDeg(i, &list[0])
-		if err != nil {
-			return nil, err
-		}
-		p.AngleDeg = l.sign * deg
-		p.Approach *= int(l.sign)
-		out = append(out, p.Mark)
-	}
-	return out, nil
 }

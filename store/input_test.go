@@ -223,6 +223,7 @@ func TestUnwrap(t *testing.T) {
 		"far over a gap":           {acquire.UnitCount, []int64{100, 40100}, []float64{0, 60}, []float64{5, 2005}},
 		"16 bits run over":         {acquire.UnitCount, []int64{65530, 4, 14}, []float64{0, .1, .2}, []float64{3276.5, 3277, 3277.5}},
 		"run over, then a gap":     {acquire.UnitCount, []int64{4, 65530, 6}, []float64{0, .1, 60}, []float64{0.2, -0.3, 0.3}},
+		"run over at a reconnect":  {acquire.UnitCount, []int64{65530, 2}, []float64{0, 60}, []float64{3276.5, 3276.9}},
 		"degrees within a turn":    {acquire.UnitDegree, []int64{359, 1, 358}, []float64{0, .1, .2}, []float64{359, 361, 358}},
 		"degrees that go on":       {acquire.UnitDegree, []int64{359, 361, 400}, []float64{0, .1, .2}, []float64{359, 361, 400}},
 		"degrees over a gap, turn": {acquire.UnitDegree, []int64{359, 1, 20}, []float64{0, .1, 90}, []float64{359, 361, 380}},

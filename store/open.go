@@ -5,20 +5,15 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"time"
 
 	"golang.org/x/sys/unix"
 	"modernc.org/sqlite"
 )
-
-// oldestSQLite is the first release without the WAL faults that matter here.
-const oldestSQLite = "3.51.3"
 
 // seams are what tests put in place of the world.
 type seams struct {
@@ -120,7 +115,10 @@ func (s *Store) openReading(ctx context.Context) error {
 	if file.version < len(s.o.migrations) {
 		return fmt.Errorf("its schema is of version %d, this program needs %d; open it for writing once, which brings it up to date after a copy", file.version, len(s.o.migrations))
 	}
-	return s.openReaders(file.immutable)
+	if err := s.openReaders(file.immutable); err != nil {
+		return err
+	}
+	return s.readHead(s.readers)
 }
 
 func (s *Store) openReaders(immutable bool) (err error) {
@@ -158,15 +156,20 @@ func (s *Store) openWriting(ctx context.Context) (err error) {
 	if err := migrate(ctx, s.writer, s.o.Path, file.version, s.o.migrations); err != nil {
 		return err
 	}
-	// SQLite does not report that the folder's entry for a new file or its WAL
-	// did not reach the disk; a power cut would then take acknowledged rows.
-	if err := s.o.syncDir(filepath.Dir(s.o.Path)); err != nil {
-		return fmt.Errorf("sync the folder: %w", err)
-	}
 	if err := s.openReaders(false); err != nil {
 		return err
 	}
-	return s.beginSession(ctx)
+	if err := s.beginSession(ctx); err != nil {
+		return err
+	}
+	// SQLite does not report that the folder's entry for a new file or its WAL
+	// did not reach the disk; a power cut would then take acknowledged rows.
+	// Both are there now.
+	if err := s.o.syncDir(filepath.Dir(s.o.Path)); err != nil {
+		return fmt.Errorf("sync the folder: %w", err)
+	}
+	go s.write()
+	return nil
 }
 
 // checkPragmas reads back what must hold for "recorded" to mean recorded.
@@ -183,101 +186,6 @@ func (s *Store) checkPragmas(ctx context.Context) error {
 		}
 	}
 	return nil
-}
-
-type fileState struct {
-	version   int // 0: new or empty
-	immutable bool
-}
-
-// probe looks at the file without changing it and refuses what is not ours.
-func (s *Store) probe(ctx context.Context) (fileState, error) {
-	if err := s.checkSQLite(ctx); err != nil {
-		return fileState{}, err
-	}
-	info, err := os.Stat(s.o.Path)
-	switch {
-	case errors.Is(err, fs.ErrNotExist) && !s.o.ReadOnly:
-		return fileState{}, nil
-	case err != nil:
-		return fileState{}, err
-	case info.IsDir():
-		return fileState{}, fmt.Errorf("%w: it is a folder; name a file in it", ErrForeignFile)
-	case info.Size() == 0:
-		return fileState{}, nil
-	}
-	file, err := s.probeHeader(ctx, "mode=ro")
-	if code := sqliteCode(err); s.o.ReadOnly && (code == codeCantOpen || code == codeReadOnly) && noWAL(s.o.Path) {
-		// A folder that may not be written to: no -shm can be made, and none
-		// is needed as long as nobody writes.
-		file, err = s.probeHeader(ctx, "mode=ro", "immutable=1")
-		file.immutable = true
-	}
-	if sqliteCode(err) == codeNotADB {
-		return file, fmt.Errorf("%w: it is no database; name another file", ErrForeignFile)
-	}
-	return file, err
-}
-
-func (s *Store) probeHeader(ctx context.Context, keys ...string) (file fileState, err error) {
-	db, err := sql.Open("sqlite", dsn(s.o.Path, keys...))
-	if err != nil {
-		return file, err
-	}
-	defer func() { err = errors.Join(err, db.Close()) }()
-	var id int64
-	var objects int
-	err = db.QueryRowContext(ctx, `SELECT (SELECT application_id FROM pragma_application_id),
-		(SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)`).Scan(&id, &file.version, &objects)
-	switch {
-	case err != nil:
-		return file, classify(err)
-	case id == 0 && file.version == 0 && objects == 0: // made, but the first migration never got through
-		return file, nil
-	case id != applicationID:
-		return file, fmt.Errorf("%w: it belongs to another program (application id %#08x); name another file", ErrForeignFile, uint32(id))
-	case file.version > len(s.o.migrations):
-		return file, fmt.Errorf("%w (its schema is of version %d, this program knows %d)", ErrNewerFile, file.version, len(s.o.migrations))
-	}
-	return file, nil
-}
-
-func (s *Store) checkSQLite(ctx context.Context) error {
-	version := s.o.sqliteVersion
-	if version == "" {
-		db, err := sql.Open("sqlite", "file::memory:")
-		if err != nil {
-			return err
-		}
-		defer db.Close()
-		if err := db.QueryRowContext(ctx, "SELECT sqlite_version()").Scan(&version); err != nil {
-			return err
-		}
-	}
-	if !atLeast(version, oldestSQLite) {
-		return fmt.Errorf("%w: %s, needed is %s or newer; rebuild this program with its pinned modules", ErrOldSQLite, version, oldestSQLite)
-	}
-	return nil
-}
-
-// atLeast compares dotted version numbers; what is not a number counts as 0.
-func atLeast(version, oldest string) bool {
-	v, o := strings.Split(version, "."), strings.Split(oldest, ".")
-	for i := range o {
-		var a int
-		if i < len(v) {
-			a, _ = strconv.Atoi(v[i])
-		}
-		if b, _ := strconv.Atoi(o[i]); a != b {
-			return a > b
-		}
-	}
-	return true
-}
-
-func noWAL(path string) bool {
-	info, err := os.Stat(path + "-wal")
-	return errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0
 }
 
 // lockFile keeps a second writer out for the life of this process. It is a

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 
 	"crownmark/acquire"
 )
@@ -31,6 +32,10 @@ func loadInstrument(ctx context.Context, q querier, stream int64) (i instrument,
 // not kept.
 const gapNS = 1e9
 
+// stillDeg: a crank that comes back this near has not been turned; the bench
+// goes on with a mount by the same rule.
+const stillDeg = 2.0
+
 // unwrap follows an encoder through one mount, over run-overs of its counter,
 // over streams and gaps.
 type unwrap struct {
@@ -41,19 +46,21 @@ type unwrap struct {
 }
 
 // angleDeg is the angle in configured direction. Where readings lie close
-// together the shorter way is meant; over a gap that is a guess, made only for a
-// counter that was seen to run over: one that just counts may have gone far.
-// Whole turns do not matter to a top.
+// together the shorter way is meant. Over a gap that is a guess, made only if it
+// says that the crank stood still, or for a counter that was seen to run over:
+// one that just counts may have gone far. Whole turns do not matter to a top.
 func (u *unwrap) angleDeg(i *instrument, r *acquire.Reading) (float64, error) {
 	if r.Unit != acquire.UnitDegree && i.CountsPerRev <= 0 {
 		return 0, fmt.Errorf("stream %d counts, but its kept configuration has no counts_per_rev", i.stream)
 	}
 	if u.begun && r.Decimals == u.last.Decimals {
-		step := acquire.CountStep(u.last.Ticks, r.Ticks, i.TicksPerTurn(r.Unit, r.Decimals))
+		perTurn := i.TicksPerTurn(r.Unit, r.Decimals)
+		step := acquire.CountStep(u.last.Ticks, r.Ticks, perTurn)
 		over := step - (r.Ticks - u.last.Ticks)
 		near := r.Stream == u.last.Stream && r.AtNS-u.last.AtNS < gapNS
 		u.runsOver = u.runsOver || near && over != 0
-		if near || u.runsOver {
+		still := math.Abs(float64(step)) <= stillDeg/360*perTurn
+		if near || still || u.runsOver {
 			u.shift += over
 		}
 	}

@@ -46,6 +46,13 @@ func lastLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 	if err != nil {
 		return 0, err
 	}
+	trailing, err := trailingLedger(ctx, q, job)
+	return max(last, trailing), err
+}
+
+// trailingLedger is the last commit that brought something of the two seconds
+// after the latest end on each encoder stream.
+func trailingLedger(ctx context.Context, q querier, job int64) (last int64, err error) {
 	type end struct{ indStream, indTo, encStream, encTo int64 }
 	// SQLite takes the bare columns from the row that has the maximum.
 	ends, err := collect(ctx, q, func(row scanner) (e end, err error) {
@@ -67,11 +74,11 @@ func lastLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 		if err != nil {
 			return 0, err
 		}
-		var trailing int64
-		if err := q.QueryRowContext(ctx, "SELECT coalesce(max(ledger), 0) FROM ledger_span WHERE stream = ? AND seq_from <= ?", e.encStream, to).Scan(&trailing); err != nil {
+		var ledger int64
+		if err := q.QueryRowContext(ctx, "SELECT coalesce(max(ledger), 0) FROM ledger_span WHERE stream = ? AND seq_from <= ?", e.encStream, to).Scan(&ledger); err != nil {
 			return 0, err
 		}
-		last = max(last, trailing)
+		last = max(last, ledger)
 	}
 	return last, nil
 }

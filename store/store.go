@@ -88,20 +88,16 @@ func (s *Store) closeFiles() error {
 	return errors.Join(errs...)
 }
 
-// beginSession makes the session's first commit and starts the writer.
+// beginSession makes the session's first commit; the writer does not run yet.
 func (s *Store) beginSession(ctx context.Context) error {
 	if err := s.w.prepare(ctx, s.writer, s.tables); err != nil {
 		return err
 	}
-	if err := s.readHead(); err != nil {
+	if err := s.readHead(s.writer); err != nil {
 		return err
 	}
 	r := &request{op: s.addSession}
-	if res := s.serve(r); res.err != nil {
-		return res.err
-	}
-	go s.write()
-	return nil
+	return s.serve(r).err
 }
 
 func (s *Store) addSession(c *change) error {

@@ -29,6 +29,9 @@ func (s *Store) Verify(ctx context.Context) (report VerifyReport, err error) {
 			}
 		}
 		report = v.report
+		if more := v.found - maxProblems; more > 0 {
+			report.Problems = append(report.Problems, fmt.Sprintf("and %d more", more))
+		}
 		return nil
 	})
 	if err != nil {
@@ -48,6 +51,7 @@ type verifier struct {
 	keys     [tableCount][][2]any // first two columns of the rows in digest, for naming them
 	readings int64                // gathered so far
 	report   VerifyReport
+	found    int // problems
 }
 
 func (v *verifier) close() {
@@ -62,7 +66,7 @@ func (v *verifier) close() {
 }
 
 func (v *verifier) problem(format string, args ...any) {
-	if len(v.report.Problems) < maxProblems {
+	if v.found++; v.found <= maxProblems {
 		v.report.Problems = append(v.report.Problems, fmt.Sprintf(format, args...))
 	}
 }
@@ -225,11 +229,11 @@ func (v *verifier) check(l, last *ledgerRow) {
 		}
 		return
 	}
-	before := len(v.report.Problems)
+	before := v.found
 	for t := range sums {
 		v.compare(l.id, tableID(t), sums[t])
 	}
-	if !readable || len(v.report.Problems) == before {
+	if !readable || v.found == before {
 		v.problem("ledger %d: table ledger, row %d: its hash does not fit; this row itself was changed", l.id, l.id)
 	}
 }
