@@ -193,11 +193,10 @@ func TestBenchRecordsSweeps(t *testing.T) {
 		s.turn(-180, 30)
 		s.want("3 + window", "3 - window")
 		snap := s.b.Snapshot()
+		s.rec.mu.Lock()
+		defer s.rec.mu.Unlock()
 		if !snap.Recording || snap.LastMove != -1 || math.Abs(snap.LastMoveDeg-180) > 2 || snap.StoredLedger != s.rec.ledger {
 			t.Errorf("snapshot %+v", snap)
-		}
-		if err := s.stop(); err != nil {
-			t.Error(err)
 		}
 	})
 }

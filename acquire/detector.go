@@ -17,6 +17,7 @@ type detector struct {
 	motion motion
 	now    point
 	early  earlier
+	rebase bool // the next angle has nothing to do with those before
 	probes []probe
 	out    []sweepEvent // of the call under way
 }
@@ -99,8 +100,12 @@ func (d *detector) encoder(atNS, seq int64, deg float64) []sweepEvent {
 	d.now.atNS, d.now.deg, d.now.enc = atNS, deg, seq
 	d.now.early, d.now.late = d.early.add(atNS, seq), seq
 	for i := range d.probes {
+		if d.rebase {
+			d.probes[i].contact.reclock(deg)
+		}
 		d.probes[i].contact.turned(deg)
 	}
+	d.rebase = false
 	if t, was := d.motion.add(d.now); t == turnReversed {
 		for i := range d.probes {
 			d.finish(i, was, CauseReversal)
@@ -264,7 +269,7 @@ func (d *detector) reopen(i int) {
 // reclock says that the encoder counts from elsewhere, or on a new stream.
 func (d *detector) reclock() {
 	d.motion.rest()
-	d.early = earlier{}
+	d.early, d.rebase = earlier{}, true
 	for i := range d.probes {
 		p := &d.probes[i]
 		p.windowed = false

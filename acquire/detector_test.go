@@ -108,11 +108,9 @@ func (r *trace) height(i int, mm float64) {
 
 // turn turns the crank to deg at degS degrees a second.
 func (r *trace) turn(deg, degS float64) {
-	for from, n := r.deg, max(1, math.Round(math.Abs(deg-r.deg)/degS*100)); ; {
-		for i := 1.0; i <= n; i++ {
-			r.step(from + (deg-from)*i/n)
-		}
-		return
+	from, n := r.deg, max(1, math.Round(math.Abs(deg-r.deg)/degS*100))
+	for i := 1.0; i <= n; i++ {
+		r.step(from + (deg-from)*i/n)
 	}
 }
 
@@ -368,6 +366,20 @@ func TestLostCountsEndAtTheLastGoodReading(t *testing.T) {
 	}
 	r.turn(80, 20)
 	r.want("0 + -38 5 lost_counts", "0 + 5 38 window")
+}
+
+// A jump of the encoder's zero is no travel: the plunger is not at rest for it.
+func TestReclockingIsNoTravel(t *testing.T) {
+	d := newDetector(DefaultSweepConfig(), 1)
+	d.place(0, true)
+	d.encoder(1e6, 1, 10)
+	d.indicator(0, 2e6, 1, -3)
+	d.reclock()
+	d.encoder(3e6, 1, 300)
+	d.indicator(0, 4e6, 2, -3)
+	if travel := d.probes[0].contact.flat.travel(); travel != 0 {
+		t.Errorf("travel of %v° was seen", travel)
+	}
 }
 
 func TestIndicatorOnANewStream(t *testing.T) {

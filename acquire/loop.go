@@ -61,25 +61,24 @@ type instrument struct {
 	batch     []Reading
 	gaps      []Gap
 
-	last      Reading
-	value     float64
-	has       bool // value is there
-	usualNS   float64
-	openedNS  int64
-	bytesNS   int64 // when bytes came last
-	bad       int   // unusable lines in a row
-	badWhy    UnusedReason
-	badRaw    string
-	trouble   error // why it is not open
-	everOpen  bool
-	mount     int
-	setup     int
-	zeroing   int
-	cylinder  int
-	still     still   // heights, for what moves
-	drift     extent  // heights while the encoder stands
-	atDeg     float64 // the encoder at the last reading
-	contactMM float64
+	last     Reading
+	value    float64
+	has      bool // value is there
+	usualNS  float64
+	openedNS int64
+	bytesNS  int64 // when bytes came last
+	bad      int   // unusable lines in a row
+	badWhy   UnusedReason
+	badRaw   string
+	trouble  error // why it is not open
+	everOpen bool
+	mount    int
+	setup    int
+	zeroing  int
+	cylinder int
+	still    still   // heights, for what moves
+	drift    extent  // heights while the encoder stands
+	atDeg    float64 // the encoder at the last reading
 }
 
 func newLoop(b *Bench) *loop {
