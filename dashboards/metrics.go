@@ -4,6 +4,7 @@ package dashboards
 
 import (
 	"errors"
+	"maps"
 	"math"
 	"net/http"
 
@@ -146,19 +147,24 @@ func (t *totals) collectBench(put putFunc) {
 			age = *i.AgeS
 		}
 		put(t.age, prometheus.GaugeValue, age, i.Name)
+		reasons := map[string]int64{}
 		for _, reason := range acquire.Unused() {
-			put(t.unused, prometheus.CounterValue, float64(i.Unused[reason]), i.Name, string(reason))
+			reasons[string(reason)] = 0
+		}
+		for reason, n := range i.Unused {
+			reasons[string(reason)] = n
+		}
+		for reason, n := range reasons {
+			put(t.unused, prometheus.CounterValue, float64(n), i.Name, reason)
 		}
 	}
-	known := map[string]bool{}
+	causes := map[string]int64{}
 	for _, cause := range sweepCauses() {
-		known[cause] = true
-		put(t.sweeps, prometheus.CounterValue, float64(b.Sweeps[cause]), cause)
+		causes[cause] = 0
 	}
-	for cause, n := range b.Sweeps {
-		if !known[cause] {
-			put(t.sweeps, prometheus.CounterValue, float64(n), cause)
-		}
+	maps.Copy(causes, b.Sweeps)
+	for cause, n := range causes {
+		put(t.sweeps, prometheus.CounterValue, float64(n), cause)
 	}
 }
 

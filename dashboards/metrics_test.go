@@ -1,0 +1,104 @@
+//go:build prometheus
+
+package dashboards
+
+import (
+	"bytes"
+	"errors"
+	"flag"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"testing"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+
+	"crownmark/acquire"
+	"crownmark/store"
+)
+
+var update = flag.Bool("update", false, "write testdata/scrape.txt anew")
+
+// measured is a server with one of everything counted.
+func measured(t *testing.T) (*Server, *prometheus.Registry) {
+	t.Helper()
+	b := benchAt(1, map[string]float64{"left": 1})
+	age := 0.04
+	b.stats = acquire.Stats{QueueLen: 2, Sweeps: map[string]int64{"reversal": 5, "idle": 1},
+		Instruments: []acquire.InstrumentStats{
+			{Kind: acquire.KindEncoder, Name: "encoder", Up: true, Readings: 1000, Bytes: 7000, AgeS: &age, Unused: map[acquire.UnusedReason]int64{acquire.UnusedGarbage: 3}},
+			{Kind: acquire.KindIndicator, Name: "left", Readings: 0, Reopens: 2},
+		}}
+	k := &shelf{stats: store.Stats{Commits: 40, Failures: 1, Readings: 1200, WALBytes: 4096, FileBytes: 81920, FreeBytes: 1 << 30, Waiting: 1, Storage: store.StorageLow, HeadLedger: 41}}
+	reg := prometheus.NewPedanticRegistry()
+	s, err := New(Options{Store: k, Bench: b, Registry: reg, Software: "crownmark 1.0", Simulated: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Committed(store.Commit{Ledger: 41, Readings: 30, Seconds: 0.004, LagSeconds: 0.12})
+	s.Committed(store.Commit{Ledger: 42, Seconds: 0.002})
+	s.metrics.fitted(0.08, nil)
+	s.metrics.fitted(0.001, errors.New("refused"))
+	s.metrics.fitted(0.001, errFitPanicked)
+	s.hub.join()
+	return s, reg
+}
+
+func scraped(t *testing.T, s *Server) []byte {
+	t.Helper()
+	rec := httptest.NewRecorder()
+	s.Handler().ServeHTTP(rec, httptest.NewRequest("GET", "http://localhost/metrics", nil))
+	if rec.Code != 200 {
+		t.Fatalf("%d %s", rec.Code, rec.Body)
+	}
+	return rec.Body.Bytes()
+}
+
+func TestScrapeIsAsBefore(t *testing.T) {
+	s, _ := measured(t)
+	got := scraped(t, s)
+	const golden = "testdata/scrape.txt"
+	if *update {
+		if err := os.WriteFile(golden, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("the scrape changed; look at it, then run with -update:\n%s", got)
+	}
+}
+
+func TestMetricsAreNamedAsTheyShould(t *testing.T) {
+	s, reg := measured(t)
+	problems, err := testutil.GatherAndLint(reg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+	if err := promtool(scraped(t, s)); err != nil {
+		t.Error(err)
+	}
+	if err := promtool([]byte("# TYPE app_gauge_ms gauge\napp_gauge_ms 1\n")); err == nil {
+		t.Error("promtool lets a bad name pass: the check checks nothing")
+	}
+}
+
+func promtool(scrape []byte) error {
+	path, err := exec.LookPath("promtool")
+	if err != nil {
+		return errors.New("promtool is missing: install the prometheus package, this check is not skipped")
+	}
+	cmd := exec.Command(path, "check", "metrics")
+	cmd.Stdin = bytes.NewReader(scrape)
+	if out, err := cmd.CombinedOutput(); err != nil || len(out) > 0 {
+		return errors.Join(errors.New(string(out)), err)
+	}
+	return nil
+}
