@@ -60,35 +60,17 @@ func (s *Store) settle(ctx context.Context, l *loader) error {
 }
 
 func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
-	wraps := map[int]*unwrap{}
-	for _, seg := range l.segments {
-		i, err := l.instrument(seg.stream)
-		if err != nil {
-			return err
+	return l.eachAngle(func(seg segment, r *acquire.Reading, deg float64) error {
+		if seg.pressOnly {
+			return nil
 		}
-		if wraps[seg.mount] == nil {
-			wraps[seg.mount] = &unwrap{}
+		row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
+			Raw: string(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
+		if r.Unit != acquire.UnitDegree {
+			row.Count = &r.Ticks
 		}
-		for r, err := range readings(l.ctx, l.q, seg.stream, seg.from, seg.to) {
-			if err != nil {
-				return err
-			}
-			deg, err := wraps[seg.mount].angleDeg(i, &r)
-			if err != nil {
-				return err
-			}
-			deg *= l.sign
-			row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
-				Raw: string(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
-			if r.Unit != acquire.UnitDegree {
-				row.Count = &r.Ticks
-			}
-			if err := out.Write(row); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
+		return out.Write(row)
+	})
 }
 
 func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {

@@ -55,59 +55,78 @@ func (l *loader) input() (fit.Input, error) {
 		}
 		in.Simulated = in.Simulated || w.Simulated
 	}
-	in.Marks, err = l.marks()
-	return in, err
+	in.Marks = l.marks()
+	return in, nil
 }
 
 // encoders builds one series for each mount.
 func (l *loader) encoders() (map[int]*fit.Series, error) {
 	out := map[int]*fit.Series{}
-	wraps := map[int]*unwrap{}
-	for _, seg := range l.segments {
-		if out[seg.mount] == nil {
-			out[seg.mount], wraps[seg.mount] = &fit.Series{}, &unwrap{}
+	err := l.eachAngle(func(seg segment, r *acquire.Reading, deg float64) error {
+		l.pressed(r.Stream, r.Seq, deg)
+		if seg.pressOnly {
+			return nil
 		}
-		err := l.append(out[seg.mount], seg.session, seg.stream, seg.from, seg.to, func(i *instrument, r *acquire.Reading) (float64, error) {
-			deg, err := wraps[seg.mount].angleDeg(i, r)
-			return l.sign * deg, err
-		})
-		if err != nil {
-			return nil, err
+		s := out[seg.mount]
+		if s == nil {
+			s = &fit.Series{}
+			out[seg.mount] = s
 		}
-	}
+		s.T = append(s.T, l.seconds(seg.session, r.AtNS))
+		s.V = append(s.V, deg)
+		s.Late = append(s.Late, r.Burst)
+		return nil
+	})
 	for _, s := range out {
 		dropLate(s)
 	}
-	return out, nil
+	return out, err
 }
 
-func (l *loader) heights(w *span) (s fit.Series, err error) {
-	err = l.append(&s, w.session, w.indStream, w.indFrom, w.indTo, heightMM)
-	dropLate(&s)
-	return s, err
-}
-
-func (l *loader) append(s *fit.Series, session, stream, from, to int64, value func(*instrument, *acquire.Reading) (float64, error)) error {
-	i, err := l.instrument(stream)
-	if err != nil {
-		return err
-	}
-	for r, err := range readings(l.ctx, l.q, stream, from, to) {
+// eachAngle hands out the segments' readings with their angles in running
+// direction, followed through each mount.
+func (l *loader) eachAngle(f func(segment, *acquire.Reading, float64) error) error {
+	wraps := map[int]*unwrap{}
+	for _, seg := range l.segments {
+		i, err := l.instrument(seg.stream)
 		if err != nil {
 			return err
 		}
-		v, err := value(i, &r)
-		if err != nil {
-			return err
+		if wraps[seg.mount] == nil {
+			wraps[seg.mount] = &unwrap{}
 		}
-		s.T = append(s.T, l.seconds(session, r.AtNS))
-		s.V = append(s.V, v)
-		s.Late = append(s.Late, r.Burst)
+		for r, err := range readings(l.ctx, l.q, seg.stream, seg.from, seg.to) {
+			if err != nil {
+				return err
+			}
+			deg, err := wraps[seg.mount].angleDeg(i, &r)
+			if err != nil {
+				return err
+			}
+			if err := f(seg, &r, l.sign*deg); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
 
-func heightMM(i *instrument, r *acquire.Reading) (float64, error) { return i.HeightMM(*r), nil }
+func (l *loader) heights(w *span) (s fit.Series, err error) {
+	i, err := l.instrument(w.indStream)
+	if err != nil {
+		return s, err
+	}
+	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
+		if err != nil {
+			return s, err
+		}
+		s.T = append(s.T, l.seconds(w.session, r.AtNS))
+		s.V = append(s.V, i.HeightMM(r))
+		s.Late = append(s.Late, r.Burst)
+	}
+	dropLate(&s)
+	return s, nil
+}
 
 // dropLate makes Late nil where no reading came late.
 func dropLate(s *fit.Series) {

@@ -211,6 +211,36 @@ func TestMountsSplitAStream(t *testing.T) {
 	}
 }
 
+// A mark's angle is followed with its mount's, over the run-over of a counter.
+func TestMarksFollowTheMount(t *testing.T) {
+	s := open(t, testOptions(t))
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	b.count = 65000
+	press := func() acquire.Batch {
+		return acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, EncStream: b.enc, EncSeq: b.encSeq, AtNS: b.tNS}}}
+	}
+	var first acquire.Batch
+	b.begin(&first)
+	batch := b.turn(40, 20)
+	for i := range batch.Readings {
+		if r := &batch.Readings[i]; r.Stream == b.enc {
+			r.Ticks %= 65536
+		}
+	}
+	batch.Begins = first.Begins
+	b.end(&batch, 1, "idle")
+	b.record(batch)
+	b.record(press()) // within the window
+	b.count -= 65536
+	b.record(b.turn(300, 1))
+	b.record(press()) // long after it
+	in, _ := input(t, s, job.ID)
+	if len(in.Marks) != 2 || math.Abs(in.Marks[0].AngleDeg-6580) > 1e-9 || math.Abs(in.Marks[1].AngleDeg-6610) > 1e-9 {
+		t.Errorf("marks %+v; the encoder went on to %v", in.Marks, in.Sweeps[0].Encoder.V[39])
+	}
+}
+
 func TestUnwrap(t *testing.T) {
 	i := &instrument{InstrumentConfig: acquire.InstrumentConfig{Kind: acquire.KindEncoder, CountsPerRev: 7200}}
 	for name, c := range map[string]struct {

@@ -15,6 +15,7 @@ type loader struct {
 	sweeps   []span // with readings, not set aside, in the order of time
 	setAside int
 	segments []segment // of the encoder, by mount and time
+	presses  []press
 	known    map[int64]*instrument
 	offset   map[int64]int64 // by session: what to add to t_ns
 }
@@ -96,7 +97,7 @@ func (l *loader) lay() error {
 		session, endNS = w.session, max(endNS, lastNS+l.offset[w.session])
 	}
 	l.segments = union(l.segments)
-	return nil
+	return l.loadPresses()
 }
 
 func (l *loader) instrument(stream int64) (*instrument, error) {

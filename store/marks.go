@@ -1,15 +1,21 @@
 package store
 
-import "crownmark/fit"
+import (
+	"slices"
 
-// press is a mark as kept.
+	"crownmark/fit"
+)
+
+// press is a damper mark as kept, at an encoder reading.
 type press struct {
 	fit.Mark
 	stream, seq int64
 }
 
-// marks are the presses, each at the encoder's last reading before it.
-func (l *loader) marks() ([]fit.Mark, error) {
+// loadPresses finds each press's encoder reading: the last kept one before it,
+// or else the first after. Where no segment covers that, it gets one of its own,
+// so that its angle is followed like all others of its mount.
+func (l *loader) loadPresses() error {
 	presses, err := collect(l.ctx, l.q, func(row scanner) (p press, err error) {
 		return p, row.Scan(&p.MarkDeg, &p.Approach, &p.stream, &p.seq, &p.Mount)
 	}, `SELECT mark_deg, approach, enc_stream, enc_seq,
@@ -17,42 +23,47 @@ func (l *loader) marks() ([]fit.Mark, error) {
 		         (SELECT number FROM datum WHERE stream = m.enc_stream AND kind = 'mount' ORDER BY from_seq, id LIMIT 1), 0)
 		FROM mark m WHERE job = ? ORDER BY id`, l.job.ID)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	var out []fit.Mark
 	for _, p := range presses {
-		deg, found, err := l.angleAt(p.stream, p.seq)
+		at, found, err := seqWhere(l.ctx, l.q, "stream = ? AND seq <= ? ORDER BY seq DESC", p.stream, p.seq)
+		if err == nil && !found {
+			at, found, err = seqWhere(l.ctx, l.q, "stream = ? ORDER BY seq", p.stream)
+		}
 		if err != nil {
-			return nil, err
+			return err
 		}
 		if !found {
 			continue // no encoder reading of that stream was kept: nothing to tell
 		}
-		p.AngleDeg = l.sign * deg
+		p.seq = at
+		l.presses = append(l.presses, p)
+		covers := func(s segment) bool {
+			return s.mount == p.Mount && s.stream == p.stream && s.from <= at && at <= s.to
+		}
+		if !slices.ContainsFunc(l.segments, covers) {
+			l.segments = append(l.segments, segment{mount: p.Mount, stream: p.stream, from: at, to: at, pressOnly: true})
+		}
+	}
+	slices.SortStableFunc(l.segments, bySeq)
+	return nil
+}
+
+// pressed notes the angle of the presses made at this encoder reading.
+func (l *loader) pressed(stream, seq int64, deg float64) {
+	for i := range l.presses {
+		if p := &l.presses[i]; p.stream == stream && p.seq == seq {
+			p.AngleDeg = deg
+		}
+	}
+}
+
+// marks are the presses with their angles, which encoders has found.
+func (l *loader) marks() []fit.Mark {
+	var out []fit.Mark
+	for _, p := range l.presses {
 		p.Approach *= int(l.sign)
 		out = append(out, p.Mark)
 	}
-	return out, nil
-}
-
-// angleAt is the encoder's angle at its last kept reading up to seq, or the
-// first after it.
-func (l *loader) angleAt(stream, seq int64) (deg float64, found bool, err error) {
-	i, err := l.instrument(stream)
-	if err != nil {
-		return 0, false, err
-	}
-	at, found, err := seqWhere(l.ctx, l.q, "stream = ? AND seq <= ? ORDER BY seq DESC", stream, seq)
-	if err == nil && !found {
-		at, found, err = seqWhere(l.ctx, l.q, "stream = ? ORDER BY seq", stream)
-	}
-	if err != nil || !found {
-		return 0, false, err
-	}
-	list, err := readingChunk(l.ctx, l.q, stream, at, at)
-	if err != nil {
-		return 0, false, err
-	}
-	deg, err = new(unwrap).angleDeg(i, &list[0])
-	return deg, true, err
+	return out
 }

@@ -18,6 +18,8 @@ type segment struct {
 	session  int64
 	stream   int64
 	from, to int64 // seqs, inclusive
+
+	pressOnly bool // no sweep's, only where a mark was pressed
 }
 
 // encoderWindow is the encoder's part of a sweep: its span on that stream and
@@ -93,9 +95,7 @@ func seqWhere(ctx context.Context, q querier, where string, args ...any) (seq in
 
 // union joins segments that overlap or touch, ordered by mount, stream, seq.
 func union(list []segment) []segment {
-	slices.SortFunc(list, func(a, b segment) int {
-		return cmp.Or(cmp.Compare(a.mount, b.mount), cmp.Compare(a.stream, b.stream), cmp.Compare(a.from, b.from))
-	})
+	slices.SortFunc(list, bySeq)
 	var out []segment
 	for _, s := range list {
 		if n := len(out) - 1; n >= 0 && out[n].mount == s.mount && out[n].stream == s.stream && s.from <= max(out[n].to, out[n].to+1) {
@@ -105,4 +105,8 @@ func union(list []segment) []segment {
 		out = append(out, s)
 	}
 	return out
+}
+
+func bySeq(a, b segment) int {
+	return cmp.Or(cmp.Compare(a.mount, b.mount), cmp.Compare(a.stream, b.stream), cmp.Compare(a.from, b.from))
 }
