@@ -177,6 +177,9 @@ func (d *detector) begin(i int) {
 	if p.running || !p.active || m.dir == 0 || !p.contact.touching || p.windowed && d.outside(p) {
 		return
 	}
+	if c := &p.contact; c.flat.lo <= c.low+d.cfg.ContactMM && c.flat.from.atNS <= m.from.atNS {
+		return // at the lowest height ever since before this motion: it may stand on its stop
+	}
 	if b := p.notBefore; b.atNS > m.from.atNS && float64(m.dir)*(m.first.deg-b.deg) < d.cfg.MotionDeg {
 		return // standing since
 	}

@@ -399,6 +399,35 @@ func TestIndicatorOnANewStream(t *testing.T) {
 	}
 }
 
+// A plunger that was lifted off the piston drops to its stop. Turning through
+// then is no sweep, though nobody has seen that stop before.
+func TestLiftedOff(t *testing.T) {
+	r := newTrace(t, DefaultSweepConfig(), 0)
+	r.deg = -30
+	r.stand(1)
+	r.turn(30, 10)
+	r.turn(-30, 10)
+	r.topDeg[0] = 180 // nowhere near: it shows its stop
+	r.stand(2)
+	r.turn(100, 30)
+	r.want("0 + -30 30 reversal", "0 - 30 -30 reversal")
+}
+
+// A sweep that begins at the lowest height seen so far loses nothing by the
+// wait for a proof that the plunger touches.
+func TestBeginsAtTheLowest(t *testing.T) {
+	r := newTrace(t, DefaultSweepConfig(), 0)
+	r.deg = -30
+	r.stand(1)
+	r.turn(-28, 2)
+	r.stand(40)
+	r.turn(28, 10)
+	r.stand(40)
+	r.turn(-28, 10)
+	r.stand(40)
+	r.want("0 + -30 -28 idle", "0 + -28 28 idle", "0 - 28 -28 idle")
+}
+
 // Wrong digits neither make contact nor move the window.
 func TestSpikes(t *testing.T) {
 	r := newTrace(t, DefaultSweepConfig(), 0)
