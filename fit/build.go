@@ -16,6 +16,7 @@ type job struct {
 	passes  []*pass           // every sweep that can be fitted
 	first   map[*pass]float64 // its first top, encoder degrees
 	flags   map[int][]string  // by cylinder
+	refused map[int][]string  // by cylinder: why sweeps could not be fitted
 	anchor  int               // the cylinder that tops are counted from: the reference if it was swept
 	mounts  map[int]int       // mount → parameter
 	index   map[int]int       // cylinder → parameter, none for the anchor
@@ -38,10 +39,19 @@ func (j *job) prepare() error {
 		}
 		p, flag := j.newPass(s)
 		if flag != "" {
-			j.flag(s.Cylinder, flag)
+			j.refused[s.Cylinder] = append(j.refused[s.Cylinder], flag)
 			continue
 		}
 		j.passes = append(j.passes, p)
+	}
+	for cylinder, flags := range j.refused {
+		good := slices.ContainsFunc(j.passes, func(p *pass) bool { return p.src.Cylinder == cylinder })
+		for _, f := range flags {
+			// A probe being placed, a crank being nudged: scraps beside good sweeps are no news.
+			if scrap := f == FlagShort || f == FlagFewReadings; !good || !scrap {
+				j.flag(cylinder, f)
+			}
+		}
 	}
 	return nil
 }

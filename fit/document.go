@@ -40,6 +40,12 @@ const (
 	rejectedShareMost = 0.10
 )
 
+// What play of up to 0.1 mm leaves in parabola and chord (95 %), degrees.
+const (
+	parabolaPlayBothDeg, parabolaPlayOneDeg = 0.04, 0.25
+	chordPlayBothDeg, chordPlayOneDeg       = 0.03, 0.25
+)
+
 // blank is the document with every cylinder listed and nothing known.
 func (j *job) blank() Index {
 	e := j.in.Engine
@@ -230,21 +236,22 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 		return mid / ways, Expand([]float64{u95 / ways / ways}, []float64{math.Inf(1)}), ways > 0
 	}
 	base := *c.TDCU95Deg
-	oneWay := 0.0
-	if par[0].n == 0 || par[1].n == 0 { // the play stays in a single direction
-		oneWay = 1
+	// Play bends the curve behind the top; swept both ways it nearly cancels.
+	parPlay, choPlay := parabolaPlayBothDeg, chordPlayBothDeg
+	if par[0].n == 0 || par[1].n == 0 {
+		parPlay, choPlay = parabolaPlayOneDeg, chordPlayOneDeg
 	}
 	if mid, u, ok := both(par); ok {
-		u = math.Hypot(math.Hypot(u, oneWay*0.1), base)
+		u = math.Hypot(math.Hypot(u, parPlay), base)
 		c.ParabolaTDCDeg, c.ParabolaU95Deg = ptr(tdc+mid), ptr(u)
-		if math.Abs(mid) > math.Max(1.5*u, 0.02) {
+		if math.Abs(mid) > u {
 			j.flag(c.Number, FlagDisagree)
 		}
 	}
 	if mid, u, ok := both(cho); ok {
-		u = math.Hypot(math.Hypot(u, oneWay*0.15), base)
+		u = math.Hypot(math.Hypot(u, choPlay), base)
 		c.ChordTDCDeg, c.ChordU95Deg = ptr(tdc+mid), ptr(u)
-		if math.Abs(mid) > math.Max(1.5*u, 0.03) {
+		if math.Abs(mid) > u {
 			j.flag(c.Number, FlagDisagree)
 		}
 	}
