@@ -349,7 +349,7 @@ func TestSamples(t *testing.T) {
 	job := newJob(t, s)
 	b := startBench(t, s, job.ID)
 	b.confirmDirection(-1)
-	id := b.sweep(5000, 5)
+	id := b.sweep(4200, 5)
 	var heights, angles int
 	var last Sample
 	err := s.Samples(context.Background(), id, func(p Sample) error {
@@ -367,7 +367,7 @@ func TestSamples(t *testing.T) {
 			if p.Count != nil || p.HeightMM == nil {
 				t.Fatalf("%+v", p)
 			}
-			if heights == 5000 { // the encoder's next is not the sweep's
+			if heights == 4200 { // the encoder's next is not the sweep's
 				if p.AngleDeg != nil {
 					t.Errorf("the last angle is a guess: %+v", p)
 				}
@@ -378,7 +378,7 @@ func TestSamples(t *testing.T) {
 		last = p
 		return nil
 	})
-	if err != nil || heights != 5000 || angles != 5000 {
+	if err != nil || heights != 4200 || angles != 4200 {
 		t.Errorf("%d heights, %d angles, %v", heights, angles, err)
 	}
 }

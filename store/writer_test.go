@@ -198,7 +198,7 @@ func TestRealDiskFull(t *testing.T) {
 		t.Skip("needs to mount")
 	}
 	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=8m", "crownmark-test", dir).CombinedOutput(); err != nil {
+	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=5m", "crownmark-test", dir).CombinedOutput(); err != nil {
 		t.Skipf("cannot mount here: %s", out)
 	}
 	defer func() {
@@ -210,7 +210,7 @@ func TestRealDiskFull(t *testing.T) {
 	s := must[*Store](t)(Open(context.Background(), o))
 	defer s.Close()
 	ballast := dir + "/ballast"
-	if err := os.WriteFile(ballast, make([]byte, 2<<20), 0o600); err != nil {
+	if err := os.WriteFile(ballast, make([]byte, 3<<19), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	b := startBench(t, s, newJob(t, s).ID)
@@ -396,12 +396,12 @@ func TestReadersLetGo(t *testing.T) {
 	s := open(t, testOptions(t))
 	job := newJob(t, s)
 	b := startBench(t, s, job.ID)
-	id := b.sweep(9000, 1) // several chunks
+	id := b.sweep(5000, 1) // several chunks
 	enough := errors.New("enough")
-	for range 10 {
+	for range 4 {
 		n := 0
 		err := s.Samples(context.Background(), id, func(Sample) error {
-			if n++; n == 5000 {
+			if n++; n == 4500 {
 				return enough
 			}
 			return nil
