@@ -75,7 +75,7 @@ func (b benchFile) checkInstruments(ps *strict.Problems) {
 	add := func(table string, c acquire.InstrumentConfig) {
 		for _, p := range acquire.CheckInstrument(c) {
 			if at := table + "/" + p.Key; !told[at] {
-				ps.Add(at, p.Fix, "%s: %s", p.Key, p.Detail)
+				ps.Add(at, p.Fix, "%s: %s", p.Key, strings.TrimPrefix(p.Detail, p.Key+" "))
 			}
 		}
 	}

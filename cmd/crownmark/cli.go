@@ -23,9 +23,16 @@ const (
 )
 
 type cli struct {
+	Demo     demoCmd     `cmd:"" help:"Show the whole job on a virtual bench, no hardware needed."`
+	Run      runCmd      `cmd:"" help:"Watch the instruments, record sweeps and serve the bench page."`
 	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file or an engine file."`
 	Fit      fitCmd      `cmd:"" help:"From recorded sweeps to the index table."`
 	Simulate simulateCmd `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
+	Jobs     jobsCmd     `cmd:"" help:"List the jobs in the store."`
+	Report   reportCmd   `cmd:"" help:"Write a job's report."`
+	Export   exportCmd   `cmd:"" help:"Write a job's sweeps as CSV, raw readings and all."`
+	Verify   verifyCmd   `cmd:"" help:"Check that nothing in the store was changed or lost."`
+	Backup   backupCmd   `cmd:"" help:"Copy the store while it is in use."`
 
 	Version versionFlag `help:"Print the version."`
 }
@@ -59,7 +66,7 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	io := stdio{stdin, stdout, stderr}
 	parser, err := kong.New(&c, kong.Name("crownmark"), kong.Description(description), kong.Writers(stdout, stderr),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 96}), kong.Exit(func(code int) { panic(exited(code)) }),
-		kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io))
+		kong.Vars{"listen": defaultListen}, kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io))
 	if err != nil {
 		panic(err) // a mistake in the struct tags above
 	}

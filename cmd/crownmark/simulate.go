@@ -65,6 +65,8 @@ type disturbFlags struct {
 	TiltMM     *size    `placeholder:"SIZE" help:"Piston rocking over at the top."`
 	NoiseMM    *size    `placeholder:"SIZE" help:"Noise of a reading."`
 	Spikes     *size    `placeholder:"SHARE" help:"Share of wrong readings."`
+	Eccentric  *float64 `name:"eccentricity-deg" placeholder:"DEG" help:"Standard deviation of the encoder's error once and twice a turn."`
+	Accuracy   *float64 `name:"accuracy-deg" placeholder:"DEG" help:"Standard deviation of the encoder's own divided circle."`
 	StepMM     *float64 `placeholder:"MM" help:"Display step."`
 	Counts     *int     `placeholder:"N" help:"Encoder counts for one turn."`
 	Indicators []string `placeholder:"NAMES" help:"Indicators, for example left,right: they log two cylinders at once."`
@@ -81,6 +83,7 @@ func (f disturbFlags) disturbances() virtual.Disturbances {
 			*to = virtual.Range(*flag)
 		}
 	}
+	d.EccentricityUDeg, d.AccuracyUDeg = or(f.Eccentric, d.EccentricityUDeg), or(f.Accuracy, d.AccuracyUDeg)
 	if f.StepMM != nil {
 		d.Steps = []virtual.Step{{Unit: "mm", Size: *f.StepMM}}
 	}

@@ -1,0 +1,46 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"strings"
+)
+
+type runCmd struct {
+	Config  string `required:"" placeholder:"FILE" help:"Bench file (TOML)."`
+	Verbose bool   `short:"v" help:"Tell more of what happens, on standard error."`
+}
+
+// Help is shown below the flags.
+func (runCmd) Help() string {
+	return `It reads the instruments, keeps every reading of a sweep in the bench file's data file, and serves the bench page on the loopback only. A missing or lost instrument is waited for; nothing needs a restart. End it with Ctrl-C: what was heard is kept.`
+}
+
+// Run watches the bench until it is told to end.
+func (c runCmd) Run(ctx context.Context, std stdio) error {
+	b, err := readBench(c.Config)
+	if err != nil {
+		return err
+	}
+	d, err := openDaemon(ctx, b, daemonOptions{Logger: logger(std.err, c.Verbose)})
+	if err != nil {
+		return err
+	}
+	names := []string{"encoder"}
+	for _, i := range b.Indicator {
+		names = append(names, i.Name)
+	}
+	fmt.Fprintf(std.out, "bench %q listens to %s and keeps readings in %s\n", b.Bench.Name, strings.Join(names, ", "), b.dataPath())
+	fmt.Fprintf(std.out, "page: %s\n", d.page)
+	return d.run(ctx)
+}
+
+func logger(w io.Writer, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}

@@ -1,0 +1,225 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"text/tabwriter"
+	"time"
+
+	"crownmark/fit"
+	"crownmark/store"
+)
+
+// dataFlags say where the store is.
+type dataFlags struct {
+	Data   string `xor:"data" placeholder:"FILE" help:"The store; crownmark.db if left out."`
+	Config string `xor:"data" placeholder:"FILE" help:"Bench file that names the store."`
+}
+
+// open opens the store for reading, beside a running daemon or without one.
+func (f dataFlags) open(ctx context.Context) (*store.Store, error) {
+	path := f.Data
+	if f.Config != "" {
+		b, err := readBench(f.Config)
+		if err != nil {
+			return nil, err
+		}
+		path = b.dataPath()
+	}
+	if path == "" {
+		path = defaultData
+	}
+	return openStore(ctx, store.Options{Path: path, Software: software(), ReadOnly: true})
+}
+
+// openStore opens and says which file would not.
+func openStore(ctx context.Context, o store.Options) (*store.Store, error) {
+	s, err := store.Open(ctx, o)
+	switch {
+	case errors.Is(err, fs.ErrNotExist) && o.ReadOnly:
+		return nil, fmt.Errorf("%s: there is no such store; name it with --data or --config", o.Path)
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("%s: its folder does not exist; make it, or set another [bench] data", o.Path)
+	case err != nil:
+		return nil, fmt.Errorf("%s: %w", o.Path, err)
+	}
+	return s, nil
+}
+
+// with opens the store, works and closes.
+func (f dataFlags) with(ctx context.Context, work func(*store.Store) error) error {
+	s, err := f.open(ctx)
+	if err != nil {
+		return err
+	}
+	return errors.Join(work(s), s.Close())
+}
+
+func jobError(id int64, err error) error {
+	if errors.Is(err, store.ErrNotFound) {
+		return fmt.Errorf("job %d: there is no such job in the store; crownmark jobs lists them", id)
+	}
+	return err
+}
+
+type jobsCmd struct {
+	dataFlags
+	JSON bool `name:"json" help:"Write JSON and nothing else."`
+}
+
+// jobRow is one job in `jobs --json`.
+type jobRow struct {
+	ID        int64     `json:"id"`
+	Name      string    `json:"name"`
+	State     string    `json:"state"`
+	Engine    string    `json:"engine"`
+	Sweeps    int       `json:"sweeps"`
+	Simulated bool      `json:"simulated"`
+	CreatedAt time.Time `json:"created_at"`
+}
+
+// Run lists the jobs.
+func (c jobsCmd) Run(ctx context.Context, std stdio) error {
+	return c.with(ctx, func(s *store.Store) error {
+		rows := []jobRow{}
+		for after := int64(0); ; {
+			jobs, next, err := s.Jobs(ctx, store.Page{Limit: 500, After: after})
+			if err != nil {
+				return err
+			}
+			for _, j := range jobs {
+				sweeps, err := allSweeps(ctx, s, j.ID)
+				if err != nil {
+					return err
+				}
+				rows = append(rows, jobRow{j.ID, j.Name, j.State, j.Engine.Name, len(sweeps), j.Simulated, j.CreatedAt.UTC()})
+			}
+			if next == nil {
+				break
+			}
+			after = *next
+		}
+		if c.JSON {
+			return writeJSON(std.out, rows)
+		}
+		return jobTable(std.out, rows)
+	})
+}
+
+func jobTable(w io.Writer, rows []jobRow) error {
+	if len(rows) == 0 {
+		fmt.Fprintln(w, "no jobs yet")
+		return nil
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "job\tstate\tsweeps\tbegun (UTC)\tname\tengine\t")
+	for _, r := range rows {
+		simulated := ""
+		if r.Simulated {
+			simulated = "SIMULATED"
+		}
+		fmt.Fprintf(t, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, r.State, r.Sweeps, r.CreatedAt.Format("2006-01-02 15:04"), r.Name, r.Engine, simulated)
+	}
+	return t.Flush()
+}
+
+func allSweeps(ctx context.Context, s *store.Store, job int64) ([]store.Sweep, error) {
+	var all []store.Sweep
+	for after := int64(0); ; {
+		sweeps, next, err := s.Sweeps(ctx, job, store.Page{Limit: 500, After: after})
+		if err != nil {
+			return nil, jobError(job, err)
+		}
+		if all = append(all, sweeps...); next == nil {
+			return all, nil
+		}
+		after = *next
+	}
+}
+
+type exportCmd struct {
+	dataFlags
+	Job int64  `arg:"" help:"Job number; crownmark jobs lists them."`
+	Out string `placeholder:"FILE" help:"Where the CSV goes; standard output if left out."`
+}
+
+// Run writes the job's sweeps.
+func (c exportCmd) Run(ctx context.Context, std stdio) error {
+	return c.with(ctx, func(s *store.Store) error {
+		return jobError(c.Job, toFile(c.Out, std.out, func(w io.Writer) error { return s.Export(ctx, c.Job, w) }))
+	})
+}
+
+type verifyCmd struct {
+	dataFlags
+	JSON bool `name:"json" help:"Write JSON and nothing else."`
+}
+
+// Help is shown below the flags.
+func (verifyCmd) Help() string {
+	return `Every commit is hashed together with the one before it. The last hash (head) is printed: keep it elsewhere, since no chain can show that its end was cut off. Reports and exports print it as well.`
+}
+
+// Run recomputes every hash.
+func (c verifyCmd) Run(ctx context.Context, std stdio) error {
+	return c.with(ctx, func(s *store.Store) error {
+		r, err := s.Verify(ctx)
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			if r.Problems == nil {
+				r.Problems = []string{}
+			}
+			err = writeJSON(std.out, struct {
+				OK       bool     `json:"ok"`
+				Ledgers  int64    `json:"ledgers"`
+				Rows     int64    `json:"rows"`
+				HeadHash string   `json:"head_hash"`
+				Problems []string `json:"problems"`
+			}(r))
+		} else {
+			for _, p := range r.Problems {
+				fmt.Fprintln(std.out, p)
+			}
+			fmt.Fprintf(std.out, "%d commits, %d rows; head %s\n", r.Ledgers, r.Rows, r.HeadHash)
+		}
+		if err == nil && !r.OK {
+			return fmt.Errorf("the store is not what was recorded: %s; go back to a backup made before", count(len(r.Problems), "problem"))
+		}
+		return err
+	})
+}
+
+type backupCmd struct {
+	dataFlags
+	File string `arg:"" help:"The copy; it must not exist yet."`
+}
+
+// Run copies the store.
+func (c backupCmd) Run(ctx context.Context, std stdio) error {
+	return c.with(ctx, func(s *store.Store) error {
+		if err := s.Backup(ctx, c.File); err != nil {
+			return fmt.Errorf("%s: %w", c.File, err)
+		}
+		fmt.Fprintf(std.out, "copied to %s\n", c.File)
+		return nil
+	})
+}
+
+// solveJob is a job's index as it stands now.
+func solveJob(ctx context.Context, s *store.Store, job int64) (fit.Index, error) {
+	in, revision, err := s.Input(ctx, job)
+	if err != nil {
+		return fit.Index{}, jobError(job, err)
+	}
+	x, err := fit.Solve(in)
+	if err != nil {
+		return x, fmt.Errorf("job %d: %w", job, err)
+	}
+	x.Software, x.Revision = software(), revision
+	return x, nil
+}
