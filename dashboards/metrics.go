@@ -159,7 +159,7 @@ func (t *totals) collectBench(put putFunc) {
 		}
 	}
 	causes := map[string]int64{}
-	for _, cause := range sweepCauses() {
+	for _, cause := range acquire.Causes() {
 		causes[cause] = 0
 	}
 	maps.Copy(causes, b.Sweeps)
@@ -181,11 +181,6 @@ func (t *totals) collectStore(put putFunc) {
 	for _, state := range []string{store.StorageOK, store.StorageLow, store.StorageFull, store.StorageFailing} {
 		put(t.state, prometheus.GaugeValue, one(k.Storage == state), state)
 	}
-}
-
-// sweepCauses is what may end a sweep, so that each is there before it counts.
-func sweepCauses() []string {
-	return []string{"reversal", "window", "selection", "idle", "port_lost", "lost_counts", "shutdown"}
 }
 
 func one(b bool) float64 {

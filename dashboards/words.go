@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"crownmark/acquire"
 	"crownmark/fit"
 	"crownmark/fit/engine"
 	"crownmark/store"
@@ -102,19 +103,21 @@ func causeText(cause string) string {
 	switch cause {
 	case "":
 		return ""
-	case "reversal":
+	case acquire.CauseReversal:
 		return "turned the other way"
-	case "window":
+	case acquire.CauseWindow:
 		return "past the window"
-	case "selection":
+	case acquire.CauseSelection:
 		return "another cylinder was selected"
-	case "idle":
+	case acquire.CauseZero:
+		return "the display was zeroed"
+	case acquire.CauseIdle:
 		return "stood still"
-	case "port_lost":
+	case acquire.CausePortLost:
 		return "the port was lost"
-	case "lost_counts":
+	case acquire.CauseLostCounts:
 		return "the encoder lost counts"
-	case "shutdown":
+	case acquire.CauseShutdown:
 		return "the program was stopped"
 	}
 	return strings.ReplaceAll(cause, "_", " ")

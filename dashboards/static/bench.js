@@ -36,18 +36,30 @@
   function instruments() {
     if (!last) return;
     const since = (performance.now() - heardAt) / 1000;
-    const mute = since > 3;
-    const state = byID("encoder-state");
-    show(state, mute ? "lost" : last.encoder_state, "encoder " + (mute ? "not heard: no news for " + Math.round(since) + " s" : last.encoder_state));
+    const mute = since > 4; // the program itself does not answer
+    const state = (node, word, text) => show(node, mute ? "lost" : word, mute ? "no news for " + Math.round(since) + " s" : text);
+    state(byID("encoder-state"), last.encoder_state, "encoder " + last.encoder_state);
     put(byID("angle-state"), mute || last.encoder_state !== "live" ? "last known" : "");
     for (const i of last.indicators) {
       const card = main.querySelector('.probe[data-name="' + CSS.escape(i.name) + '"]');
       if (!card) continue;
       put(card.querySelector(".value"), i.height_mm === null ? "—" : minus(i.height_mm.toFixed(3)));
       put(card.querySelector(".age"), age(i.age_s === null ? null : i.age_s + since));
-      show(card.querySelector(".state"), mute ? "lost" : i.state, mute ? "no news" : i.state);
+      state(card.querySelector(".state"), i.state, i.state);
       card.classList.toggle("stale", mute || i.state !== "live");
     }
+  }
+
+  // ask when no event came for a while: a bench that nobody reads is
+  // silent too.
+  let asking = false;
+  async function ask() {
+    if (asking) return;
+    asking = true;
+    try {
+      const answer = await fetch("/api/v1/bench");
+      if (answer.ok) reading(await answer.json());
+    } catch (e) { /* instruments() says so */ } finally { asking = false; }
   }
 
   function show(node, state, text) {
@@ -106,7 +118,10 @@
   }
   const paintSoon = () => { if (!due) { due = true; requestAnimationFrame(paint); } };
 
+  const words = e => [e.encoder_state, ...e.indicators.map(i => i.state)].join();
+
   function reading(e) {
+    if (last && words(last) !== words(e)) freshSoon(); // what to do next depends on it
     last = e;
     heardAt = performance.now();
     for (const i of e.indicators) {
@@ -121,10 +136,11 @@
 
   function sweep(e) {
     const c = curves.get(e.indicator);
-    if (e.state === "running" && (!c || c.id !== e.id)) begin(e);
-    if (e.state !== "running" && c && c.id === e.id) c.running = false;
+    const begun = e.state === "running" && (!c || c.id !== e.id), ended = e.state !== "running";
+    if (begun) begin(e);
+    if (ended && c && c.id === e.id) c.running = false;
     title();
-    freshSoon();
+    if (begun || ended) freshSoon(); // not at each word of one that goes on
   }
 
   function begin(e) {
@@ -168,8 +184,12 @@
     paintSoon();
   }
   document.addEventListener("fresh", known);
-  setInterval(instruments, 500);
-  fetch("/api/v1/bench").then(a => a.json()).then(b => { if (!last) reading(b); }).catch(() => {});
+  setInterval(() => {
+    instruments();
+    if (!document.hidden && performance.now() - heardAt > 1500) ask();
+  }, 500);
+  setInterval(() => { if (!document.hidden) freshSoon(); }, 20000); // notices pass by themselves
+  ask();
   known();
   if (!document.hidden) listen();
 })();

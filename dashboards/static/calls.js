@@ -14,13 +14,14 @@ async function fresh() {
     if (!now || now.outerHTML === old.dataset.was) continue;
     const typing = old.contains(document.activeElement) && /INPUT|SELECT/.test(document.activeElement.tagName);
     if (typing) continue;
-    const was = now.outerHTML;
+    const was = now.outerHTML, focus = old.contains(document.activeElement) ? document.activeElement.dataset : null;
     for (const d of old.querySelectorAll("details[open][id]")) {
       const same = now.querySelector("#" + CSS.escape(d.id));
       if (same) same.open = true;
     }
     now.dataset.was = was;
     old.replaceWith(now);
+    if (focus) [...now.querySelectorAll("button")].find(b => b.dataset.path === focus.path && b.dataset.body === focus.body)?.focus();
   }
   const main = page.querySelector("main"), here = document.querySelector("main");
   if (main && here) Object.assign(here.dataset, main.dataset);
@@ -54,7 +55,6 @@ document.addEventListener("click", async event => {
   try {
     const answer = await request(button);
     say(answer.ok ? "Done: " + button.textContent.trim() + "." : complaint(await answer.json()));
-    button.blur();
     await fresh();
   } catch (e) {
     say("The program does not answer. Is it still running?");
