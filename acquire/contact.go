@@ -17,6 +17,7 @@ type contact struct {
 	touched  bool    // ever, in this setup
 	fell     bool    // it left its resting stop downward, which no plunger can
 	since    point   // first reading in contact
+	off      point   // when the height last rose from the lowest it had been
 	left     point   // first reading back on the stop, while !touching
 	rest     float64 // what the stop shows, NaN until known
 	low      float64 // lowest and highest height in this setup
@@ -66,6 +67,9 @@ func (c *contact) add(h float64, p point) (changed bool) {
 			c.odd = newFlat(h, p)
 		} else {
 			c.odd.add(h, p.deg)
+		}
+		if c.flat.lo <= c.low+c.contactMM && c.odd.lo > c.flat.hi {
+			c.off = began
 		}
 		c.flat, c.out = c.odd, 0
 		if !c.touching {
@@ -121,4 +125,6 @@ func (f *flat) add(h, deg float64) {
 }
 
 // restream goes on with a new stream: what was seen up to now has other numbers.
-func (c *contact) restream(now point) { c.flat.from, c.odd.from, c.since, c.left = now, now, now, now }
+func (c *contact) restream(now point) {
+	c.flat.from, c.odd.from, c.since, c.left, c.off = now, now, now, now, now
+}

@@ -180,8 +180,10 @@ func (d *detector) begin(i int) {
 	if c := &p.contact; c.flat.lo <= c.low+d.cfg.ContactMM && c.flat.from.atNS <= m.from.atNS {
 		return // at the lowest height ever since before this motion: it may stand on its stop
 	}
-	if b := p.notBefore; b.atNS > m.from.atNS && float64(m.dir)*(m.first.deg-b.deg) < d.cfg.MotionDeg {
-		return // standing since
+	for _, q := range [...]point{p.notBefore, p.contact.since, p.contact.off} {
+		if q.atNS > m.from.atNS && float64(m.dir)*(m.first.deg-q.deg) < d.cfg.MotionDeg {
+			return // standing since: a hand moved the plunger, not the crank
+		}
 	}
 	if float64(m.dir)*(m.first.deg-d.now.deg) >= d.cfg.MotionDeg {
 		return // on the way back already, not far enough to be called reversed

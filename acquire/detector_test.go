@@ -410,7 +410,13 @@ func TestLiftedOff(t *testing.T) {
 	r.topDeg[0] = 180 // nowhere near: it shows its stop
 	r.stand(2)
 	r.turn(100, 30)
+	r.stand(2)
+	r.topDeg[0] = 120 // put on another piston before anybody said so
+	r.stand(20)
 	r.want("0 + -30 30 reversal", "0 - 30 -30 reversal")
+	r.turn(130, 10)
+	r.stand(31)
+	r.want("0 + -30 30 reversal", "0 - 30 -30 reversal", "0 + 100 130 idle")
 }
 
 // A sweep that begins at the lowest height seen so far loses nothing by the

@@ -512,6 +512,9 @@ func TestThroughput(t *testing.T) {
 		t.Fatal(err)
 	}
 	before := rec.n.Load()
+	for _, l := range []*ptyLine{r.enc, r.ind} {
+		l.master.SetWriteDeadline(time.Now().Add(time.Duration((seconds + 10) * 1e9)))
+	}
 	sent, mallocs := speakFast(r, seconds)
 	r.until("all of it is stored", func(Snapshot) bool { return rec.n.Load()-before >= sent })
 	rec.mu.Lock()
