@@ -3,7 +3,7 @@
 GO ?= go
 SEED ?= 1
 
-.PHONY: help build demo test check unit race e2e bench accuracy fuzz vuln need clean
+.PHONY: help build demo test check unit race e2e bench accuracy soak faults-long fuzz vuln need clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*##' Makefile | sed 's/:.*## /\t/' | expand -t 12
@@ -36,6 +36,12 @@ bench: ## timing goals, as ratios measured in one run
 
 accuracy: ## many virtual jobs: errors and how often the doubt covers them
 	CROWNMARK_ACCURACY=1 $(GO) test -run TestAccuracyOfManyJobs -timeout 60m -v ./cmd/crownmark
+
+soak: ## 5,000 readings a second for a minute, into the release build
+	$(GO) test -tags soak -run TestSoak -v -count 1 -timeout 20m ./cmd/crownmark
+
+faults-long: need ## kill -9 in mid-sweep, fifty times
+	CROWNMARK_KILLS=50 $(GO) test -run TestKilledInMidSweep -v -count 1 -timeout 60m ./cmd/crownmark
 
 fuzz: ## a minute on each fuzz target
 	@for p in $$($(GO) list ./...); do for t in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz'); do \
