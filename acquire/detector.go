@@ -284,25 +284,3 @@ func (d *detector) reclock() {
 
 // span is how far the running sweep of indicator i has come, in degrees.
 func (d *detector) span(i int) float64 { return math.Abs(d.probes[i].reach.deg - d.probes[i].from.deg) }
-
-// earlier remembers which encoder reading came earlyNS ago.
-type earlier struct {
-	at, seq [64]int64
-	head, n int
-}
-
-func (e *earlier) add(atNS, seq int64) int64 {
-	const every = earlyNS / 50
-	if last := (e.head + e.n - 1) % len(e.at); e.n == 0 || atNS-e.at[last] >= every {
-		if e.n == len(e.at) {
-			e.head, e.n = (e.head+1)%len(e.at), e.n-1
-		}
-		i := (e.head + e.n) % len(e.at)
-		e.at[i], e.seq[i] = atNS, seq
-		e.n++
-	}
-	for e.n > 1 && atNS-e.at[(e.head+1)%len(e.at)] >= earlyNS {
-		e.head, e.n = (e.head+1)%len(e.at), e.n-1
-	}
-	return e.seq[e.head]
-}

@@ -10,6 +10,8 @@ const (
 	badRun       = 5   // unusable lines in a row
 	silentLeastS = 2.0 // an instrument that spoke is silent after this, or …
 	silentTimes  = 10  // … so many times its usual interval
+	pausesEnough = 3   // so many pauses: it speaks only when it has something to say …
+	silentMostS  = 60  // … and is silent after this
 	waitingS     = 5.0 // one that never spoke
 	hintDeg      = 5.0
 )
@@ -135,7 +137,6 @@ func (l *loop) status(one *instrument) string {
 		return string(e.Trouble)
 	}
 	quiet := float64(l.now-one.bytesNS) / 1e9
-	since := float64(l.now-one.last.AtNS) / 1e9
 	switch {
 	case one.bad >= badRun:
 		return "garbled"
@@ -143,10 +144,19 @@ func (l *loop) status(one *instrument) string {
 		return "silent"
 	case one.fresh:
 		return "waiting"
-	case since > math.Max(silentLeastS, silentTimes*one.usualNS/1e9):
+	case one.silent(l.now):
 		return "silent"
 	}
 	return "live"
+}
+
+// silent tells whether an instrument that spoke has been silent for too long.
+func (one *instrument) silent(nowNS int64) bool {
+	limit := math.Max(silentLeastS, silentTimes*one.usualNS/1e9)
+	if one.pauses >= pausesEnough {
+		limit = math.Max(silentMostS, limit)
+	}
+	return float64(nowNS-one.last.AtNS)/1e9 > limit
 }
 
 // detail is the same in a sentence.

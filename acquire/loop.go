@@ -65,6 +65,8 @@ type instrument struct {
 	value    float64
 	has      bool // value is there
 	usualNS  float64
+	pauses   int // silences that a reading ended
+	lumpsMS  int // the latency timer of its adapter
 	openedNS int64
 	bytesNS  int64 // when bytes came last
 	bad      int   // unusable lines in a row
@@ -217,8 +219,9 @@ func (l *loop) portOpened(one *instrument, n portNews) {
 	if one.everOpen {
 		one.tally.reopens.Add(1)
 	}
-	one.everOpen = true
+	one.everOpen, one.lumpsMS = true, n.lumpsMS
 	l.clearPortNotices(one)
+	l.noticeLumps(one)
 	l.b.o.Logger.Info("port opened", "instrument", one.cfg.Name, "port", one.cfg.Port, "identity", n.identity, "stream", one.opened.ID)
 }
 

@@ -112,6 +112,17 @@ func (l *loop) clearPortNotices(one *instrument) {
 	l.notices.clear("instrument_error:" + one.cfg.Name)
 }
 
+// noticeLumps: an adapter that collects bytes spoils the times of readings.
+func (l *loop) noticeLumps(one *instrument) {
+	key := "latency_timer:" + one.cfg.Name
+	if one.lumpsMS <= 1 {
+		l.notices.clear(key)
+		return
+	}
+	l.notice(key, fmt.Sprintf("The adapter of %s hands bytes over in lumps of %d ms: readings get times that are off by so much.", one.label(), one.lumpsMS),
+		"Set its latency timer to 1 ms: write 1 to latency_timer under /sys/bus/usb-serial/devices, or install the udev rule that does it.")
+}
+
 func sentence(s string) string {
 	if s == "" {
 		return ""

@@ -21,6 +21,7 @@ type portNews struct {
 	heard    Heard
 	err      error  // portTrouble, portGone
 	identity string // portOpened
+	lumpsMS  int    // portOpened: the adapter's latency timer
 }
 
 type portNewsKind uint8
@@ -50,7 +51,7 @@ func (b *Bench) runPort(ctx context.Context, p *benchPort) {
 		if err != nil {
 			b.tell(p, portNews{kind: portTrouble, err: err})
 		} else {
-			b.tell(p, portNews{kind: portOpened, identity: p.source.Identity()})
+			b.tell(p, portNews{kind: portOpened, identity: p.source.Identity(), lumpsMS: latencyTimerMS(p.path, "/sys")})
 			heard, why := b.listen(ctx, p)
 			if err := p.source.Close(); err != nil { // at once: a dead port that is held blocks its own return
 				b.o.Logger.Warn("closing a port", "port", p.path, "cause", err)

@@ -58,7 +58,7 @@ type InstrumentState struct {
 	Kind                  Kind
 	Name, Port            string
 	Live                  bool   // true only after a valid reading since the port was (re)opened
-	Status                string // "live" | "waiting" | "absent" | "busy" | "no permission" | "lost" | "silent" | "garbled"
+	Status                string // "live" | "waiting" | "silent" | "garbled", or why its port is not open: a PortTrouble
 	Detail                string // the same with cause and cure, in a sentence
 	Stream                int64  // 0: not open
 	LastSeq               int64
@@ -69,6 +69,7 @@ type InstrumentState struct {
 	Contact               bool     // indicators: the plunger is in contact and moving the needle
 	Cylinder              int      // indicators: selected cylinder, 0: none
 	Mount, Setup, Zeroing int
+	LatencyTimerMS        int // of its adapter; 0: it has none
 }
 
 // RunningSweep is a sweep being recorded.
@@ -157,6 +158,6 @@ type InstrumentStats struct {
 // Stats are the bench's running totals since start; dashboards exports them.
 type Stats struct {
 	Instruments []InstrumentStats
-	Sweeps      map[string]int64 // ended sweeps by cause: reversal, window, selection, idle, port_lost, lost_counts, shutdown
-	QueueLen    int
+	Sweeps      map[string]int64 // ended sweeps by cause, all of Causes()
+	QueueLen    int              // readings that wait to be stored
 }

@@ -19,7 +19,9 @@ func (l *loop) reading(one *instrument, r Reading) {
 func (l *loop) accept(one *instrument, r Reading) Reading {
 	one.seq++
 	r.Seq = one.seq
-	if !one.fresh && r.Burst == 0 {
+	if !one.fresh && one.silent(r.AtNS) {
+		one.pauses++
+	} else if !one.fresh && r.Burst == 0 {
 		if dt := float64(r.AtNS - one.last.AtNS); dt > 0 {
 			one.usualNS += (dt - one.usualNS) / 8
 		}

@@ -185,32 +185,18 @@ func (d *lineDecoder) Decode(line []byte) (Value, error) {
 		}
 		return Value{}, ErrGarbage
 	}
-	group := func(i int) string {
-		if i < 0 || m[2*i] < 0 {
-			return ""
-		}
-		return string(line[m[2*i]:m[2*i+1]])
-	}
-	at, unit := d.value, d.unit
-	if d.encoder && d.count >= 0 {
-		at, unit = d.count, UnitCount
-	} else if d.encoder {
-		at, unit = d.degrees, UnitDegree
-	}
-	v, err := number(group(at))
+	text := d.number(line, m)
+	v, err := number(text)
 	if err != nil {
-		if group(at) == "" && (group(d.status) != "" || errorLine.Match(line)) {
+		if text == "" && (group(line, m, d.status) != "" || errorLine.Match(line)) {
 			return Value{}, ErrInstrument // a status and no number
 		}
 		return Value{}, err
 	}
-	v.Unit = unit
-	if text := strings.TrimSpace(group(d.unitAt)); text != "" && !d.encoder {
-		if v.Unit = unitOf(text); v.Unit == UnitNone {
-			return Value{}, ErrGarbage
-		}
+	if v.Unit, err = d.unitOf(line, m); err != nil {
+		return Value{}, err
 	}
-	if text := group(d.timeUS); text != "" {
+	if text := group(line, m, d.timeUS); text != "" {
 		t, err := number(text)
 		if err != nil || t.Decimals != 0 {
 			return Value{}, ErrGarbage
@@ -218,6 +204,43 @@ func (d *lineDecoder) Decode(line []byte) (Value, error) {
 		v.TimeUS, v.HasTime = t.Ticks, true
 	}
 	return v, d.plausible(v)
+}
+
+// group is what a group of the pattern matched, "" for none.
+func group(line []byte, m []int, i int) string {
+	if i < 0 || m[2*i] < 0 {
+		return ""
+	}
+	return string(line[m[2*i]:m[2*i+1]])
+}
+
+// number is the text of the number that is wanted.
+func (d *lineDecoder) number(line []byte, m []int) string {
+	switch {
+	case d.encoder && d.count >= 0:
+		return group(line, m, d.count)
+	case d.encoder:
+		return group(line, m, d.degrees)
+	}
+	return group(line, m, d.value)
+}
+
+// unitOf is the number's unit: what the line says wins.
+func (d *lineDecoder) unitOf(line []byte, m []int) (Unit, error) {
+	switch {
+	case d.encoder && d.count >= 0:
+		return UnitCount, nil
+	case d.encoder:
+		return UnitDegree, nil
+	}
+	text := strings.TrimSpace(group(line, m, d.unitAt))
+	if text == "" {
+		return d.unit, nil
+	}
+	if u := unitOf(text); u != UnitNone {
+		return u, nil
+	}
+	return UnitNone, ErrGarbage
 }
 
 // plausible refuses what no such instrument can show.
