@@ -77,12 +77,24 @@
     return n;
   };
 
+  // sorted keeps wild readings from squeezing the curve: they are shown as
+  // crosses at the edge. The fit judges for itself.
+  function sorted(points) {
+    const good = [], wild = [];
+    points.forEach((p, n) => {
+      const near = [points[n - 1] || p, p, points[n + 1] || points[n - 1] || p].map(q => q[1]).sort((a, b) => a - b);
+      (Math.abs(p[1] - near[1]) > 0.5 && points.length > 2 ? wild : good).push(p);
+    });
+    return { good: good.length ? good : points, wild };
+  }
+
   function drawCurves() {
     const all = [...curves.values()].filter(c => c.points.length > 1);
     const grid = byID("curve-grid"), lines = byID("curve-lines");
     if (!all.length) { lines.replaceChildren(); grid.replaceChildren(); return; }
     let [x0, x1, y0, y1] = [Infinity, -Infinity, Infinity, -Infinity];
-    for (const c of all) for (const [x, y] of c.points) {
+    const drawn = all.map(c => ({ ...c, ...sorted(c.points) }));
+    for (const c of drawn) for (const [x, y] of c.good) {
       x0 = Math.min(x0, x); x1 = Math.max(x1, x); y0 = Math.min(y0, y); y1 = Math.max(y1, y);
     }
     const wide = Math.max(x1 - x0, 2), tall = Math.max(y1 - y0, 0.05);
@@ -96,9 +108,10 @@
       marks.push(svg("line", { class: "grid", x1: box.x, x2: box.x + box.w, y1: Y(v), y2: Y(v) }),
         svg("text", { class: "soft", x: box.x - 6, y: Y(v) + 4, "text-anchor": "end" }, minus(String(+v.toFixed(3)))));
     grid.replaceChildren(...marks);
-    lines.replaceChildren(...all.flatMap((c, n) => {
-      const [x, y] = c.points[c.points.length - 1];
-      return [svg("polyline", { class: "curve" + (n ? " back" : ""), points: c.points.map(p => X(p[0]).toFixed(1) + "," + Y(p[1]).toFixed(1)).join(" ") }),
+    lines.replaceChildren(...drawn.flatMap((c, n) => {
+      const [x, y] = c.good[c.good.length - 1];
+      return [...c.wild.map(([x, y]) => svg("path", { class: "out", d: "M" + (X(x) - 4) + " " + (Y(Math.min(Math.max(y, y0), y1)) - 4) + "l8 8m0 -8l-8 8" })),
+        svg("polyline", { class: "curve" + (n ? " back" : ""), points: c.good.map(p => X(p[0]).toFixed(1) + "," + Y(p[1]).toFixed(1)).join(" ") }),
         svg("circle", { class: c.running ? "pen" : "pt", cx: X(x), cy: Y(y), r: 5 })];
     }));
   }
@@ -118,17 +131,30 @@
   }
   const paintSoon = () => { if (!due) { due = true; requestAnimationFrame(paint); } };
 
-  const words = e => [e.encoder_state, ...e.indicators.map(i => i.state)].join();
+  // angleAt is the crank angle when a height came: the newest angle is later.
+  const angles = [];
+  function angleAt(t) {
+    for (let n = angles.length - 1; n > 0; n--) {
+      const [t0, a0] = angles[n - 1], [t1, a1] = angles[n];
+      if (t >= t0 && t1 > t0) return a0 + (a1 - a0) * Math.min(1, (t - t0) / (t1 - t0));
+    }
+    return null;
+  }
+
+  const words = e => [e.encoder_state, ...e.indicators.flatMap(i => [i.state, i.cylinder])].join();
 
   function reading(e) {
     if (last && words(last) !== words(e)) freshSoon(); // what to do next depends on it
     last = e;
     heardAt = performance.now();
+    if (e.angle_deg !== null) angles.push([e.t_s - (e.angle_age_s || 0), e.angle_deg]);
+    if (angles.length > 120) angles.shift();
     for (const i of e.indicators) {
-      const c = curves.get(i.name);
-      if (!c || !c.running || e.angle_deg === null || i.height_mm === null) continue;
-      const deg = e.angle_deg * Number(main.dataset.sign), end = c.points[c.points.length - 1];
-      if (!end || Math.abs(end[0] - deg) > 0.01) c.points.push([deg, i.height_mm]);
+      const c = curves.get(i.name), at = e.t_s - i.age_s;
+      if (!c || !c.running || !i.contact || i.height_mm === null || !(at > c.at + 0.001)) continue; // the same height, told again
+      c.at = at;
+      const deg = angleAt(at);
+      if (deg !== null) c.points.push([deg * Number(main.dataset.sign), i.height_mm]);
       if (c.points.length > 4000) c.points = c.points.filter((_, n) => n % 2);
     }
     paintSoon();
@@ -145,7 +171,7 @@
 
   function begin(e) {
     for (const [name, c] of curves) if (!c.running) curves.delete(name);
-    curves.set(e.indicator, { id: e.id, cylinder: e.cylinder, points: [], running: true });
+    curves.set(e.indicator, { id: e.id, cylinder: e.cylinder, points: [], at: -1, running: true });
     stored(e.id, e.indicator).catch(() => {});
   }
 
