@@ -66,6 +66,15 @@ func TestUnfinishedSweep(t *testing.T) {
 	if got := strings.Join(states, ", "); err != nil || got != fmt.Sprintf("%d complete, %d unfinished, %d complete", first, id, later) {
 		t.Error(got, err)
 	}
+	// A second sweep on the stream ends one that nobody ended.
+	batch = b.turn(10, 5)
+	lost := b.begin(&batch)
+	b.record(batch)
+	b.record(b.turn(15, 5))
+	b.sweep(20, 5)
+	if w := must[Sweep](t)(s.Sweep(ctx, lost)); w.Readings != 15+150 || w.State != SweepRunning {
+		t.Errorf("overtaken by the next: %+v", w)
+	}
 	// Who only looks on cannot know whether it runs.
 	o.ReadOnly = true
 	r := open(t, o)
@@ -198,7 +207,7 @@ func TestMountsSplitAStream(t *testing.T) {
 	job := newJob(t, s)
 	b := startBench(t, s, job.ID)
 	b.sweep(30, 5)
-	b.record(acquire.Batch{Data: []acquire.Datum{{ID: b.res.LastDatum + 1, Stream: b.enc, FromSeq: b.encSeq - 20, Kind: acquire.DatumMount, Number: 2, Cause: "lost_counts"},
+	b.record(acquire.Batch{Data: []acquire.Datum{{ID: b.res.LastDatum + 1, Stream: b.enc, FromSeq: b.encSeq - 99 /* within the window */, Kind: acquire.DatumMount, Number: 2, Cause: "lost_counts"},
 		{ID: b.res.LastDatum + 2, Stream: b.ind, FromSeq: b.indSeq + 1, Kind: acquire.DatumZeroing, Number: 2, Cause: "zero:crown"}}})
 	b.sweep(30, -5)
 	in, _ := input(t, s, job.ID)

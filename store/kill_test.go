@@ -21,7 +21,7 @@ const (
 )
 
 func child(part string) {
-	if err := map[string]func(string) error{"record": recordForever}[part](os.Getenv(childPathEnv)); err != nil {
+	if err := map[string]func(string) error{"record": recordForever, "outsider": outsider}[part](os.Getenv(childPathEnv)); err != nil {
 		fmt.Println("error:", err)
 		os.Exit(1)
 	}

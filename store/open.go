@@ -142,7 +142,7 @@ func (s *Store) openWriting(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	keys := []string{"mode=rwc", "_journal_mode=WAL", "_synchronous=FULL", "_txlock=immediate", "_pragma=journal_size_limit(67108864)"}
+	keys := []string{"_journal_mode=WAL", "_synchronous=FULL", "_txlock=immediate", "_pragma=journal_size_limit(67108864)"}
 	for _, p := range s.o.pragmas {
 		keys = append(keys, "_pragma="+url.QueryEscape(p))
 	}

@@ -99,7 +99,7 @@ func (s *Store) sweepState(w *span) string {
 	switch {
 	case w.ended:
 		return SweepComplete
-	case !s.o.ReadOnly && w.session == s.session:
+	case w.session == s.session: // never so for who only looks on
 		return SweepRunning
 	}
 	return SweepUnfinished

@@ -160,7 +160,7 @@ func TestForgedRows(t *testing.T) {
 		"a mark added to a commit":     {[]string{"INSERT INTO mark SELECT 77, ledger, job, mark_deg, enc_stream, enc_seq, approach, t_ns FROM mark WHERE id = 1"}, []string{"table mark, row 77: added"}},
 		"a mark added without commit":  {[]string{"INSERT INTO mark SELECT 77, 5000, job, mark_deg, enc_stream, enc_seq, approach, t_ns FROM mark WHERE id = 1"}, []string{"ledger 5000: table mark, row 77: there is no such ledger"}},
 		"a mark removed":               {[]string{"DELETE FROM mark WHERE id = 1"}, []string{"table mark, row 1 of the commit: removed"}},
-		"a whole ledger removed":       {[]string{"DELETE FROM ledger WHERE id = 3"}, []string{"ledger 3: table", "there is no such ledger"}},
+		"a whole ledger removed":       {[]string{"DELETE FROM ledger WHERE id = 3"}, []string{"ledger 3: table", "there is no such ledger", "ledger 4: table ledger, row 4: ledger 3 is missing before it"}},
 		"the first ledger removed":     {[]string{"DELETE FROM ledger WHERE id = 1"}, []string{"ledger 1: table"}},
 		"tail removed, rows left":      {[]string{"DELETE FROM ledger WHERE id = (SELECT max(id) FROM ledger)"}, []string{"there is no such ledger"}},
 		"a span removed":               {[]string{"DELETE FROM ledger_span WHERE stream = 1 AND seq_from = 1"}, []string{"table ledger_span", "no ledger: table reading, row stream 1 seq 1"}},
@@ -177,12 +177,51 @@ func TestForgedRows(t *testing.T) {
 				}
 			})
 			all := strings.Join(report.Problems, "\n")
+			if len(report.Problems) > 8 {
+				t.Errorf("one change, many problems:\n%s", all)
+			}
 			for _, want := range c.want {
 				if !strings.Contains(all, want) {
 					t.Errorf("no %q in\n%s", want, all)
 				}
 			}
 		})
+	}
+}
+
+// A forger who knows the book makes a commit that is right in itself; the next
+// one still holds the hash that was.
+func TestForgedWithItsHash(t *testing.T) {
+	report := forged(t, withoutTriggers(t), func(db *sql.DB) {
+		exec1(t, db, "UPDATE job SET name = 'forged' WHERE ledger = 2")
+		v := &verifier{ctx: context.Background(), tables: tables(), digest: newDigest(hash{}, 0, 0, 0, 0)}
+		var err error
+		if v.tx, err = db.Begin(); err != nil {
+			t.Fatal(err)
+		}
+		if err := v.open(); err != nil {
+			t.Fatal(err)
+		}
+		for id := int64(1); id <= 2; id++ {
+			l := ledgerRow{id: id}
+			if err := v.tx.QueryRow("SELECT session, t_ns, unix_ns, prev FROM ledger WHERE id = ?", id).Scan(&l.session, &l.tNS, &l.unixNS, &l.prev); err != nil {
+				t.Fatal(err)
+			}
+			if err := v.gather(&l); err != nil {
+				t.Fatal(err)
+			}
+		}
+		v.close()
+		sum := v.digest.sum()
+		if _, err := v.tx.Exec("UPDATE ledger SET hash = ?, manifest = ? WHERE id = 2", sum[:], v.digest.manifest()); err != nil {
+			t.Fatal(err)
+		}
+		if err := v.tx.Commit(); err != nil {
+			t.Fatal(err)
+		}
+	})
+	if first := report.Problems[0]; !strings.Contains(first, "ledger 3: table ledger, row 3: its prev is not the hash of ledger 2") {
+		t.Errorf("%q", report.Problems)
 	}
 }
 

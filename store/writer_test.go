@@ -93,6 +93,8 @@ func TestRefusedBatches(t *testing.T) {
 	b := startBench(t, s, job.ID)
 	b.record(b.turn(5, 1))
 	id := b.sweep(5, 1)
+	b.encSeq += 10 // the bench may leave some out, and must not come back to them
+	b.record(b.turn(1, 1))
 	closed := JobClosed
 	shut := newJob(t, s)
 	must[Job](t)(s.UpdateJob(context.Background(), shut.ID, JobPatch{State: &closed}))
@@ -103,6 +105,7 @@ func TestRefusedBatches(t *testing.T) {
 	}{
 		"a stream nobody opened":  {acquire.Batch{Readings: []acquire.Reading{{Stream: 77, Seq: 1}}}, ErrInvalid},
 		"a seq that is there":     {acquire.Batch{Readings: []acquire.Reading{{Stream: b.enc, Seq: 3}}}, ErrInvalid},
+		"a seq passed over":       {acquire.Batch{Readings: []acquire.Reading{{Stream: b.enc, Seq: b.encSeq - 1}}}, ErrInvalid},
 		"a seq twice":             {acquire.Batch{Readings: []acquire.Reading{{Stream: b.enc, Seq: 5000}, {Stream: b.enc, Seq: 5000}}}, ErrInvalid},
 		"a stream id in use":      {acquire.Batch{Streams: []acquire.StreamOpened{{ID: b.enc, Kind: acquire.KindEncoder}}}, ErrInvalid},
 		"a second end":            {acquire.Batch{Ends: []acquire.SweepEnd{{Sweep: id}}}, ErrInvalid},
@@ -140,6 +143,11 @@ func TestReadingsOutOfOrder(t *testing.T) {
 		batch.Readings[i], batch.Readings[j] = batch.Readings[j], batch.Readings[i]
 	}
 	first := batch.Readings[0]
+	batch.Readings[7].Raw = nil
+	for n := range int64(3) {
+		batch.Gaps = append(batch.Gaps, acquire.Gap{Stream: b.enc, N: n})
+		batch.Data = append(batch.Data, acquire.Datum{ID: b.res.LastDatum + 3 - n, Stream: b.ind, FromSeq: n, Kind: acquire.DatumZeroing, Number: int(n)})
+	}
 	b.record(batch)
 	if got := batch.Readings[0]; got.Seq != first.Seq {
 		t.Error("the caller's batch was rearranged")
