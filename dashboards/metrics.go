@@ -1,5 +1,3 @@
-//go:build prometheus
-
 package dashboards
 
 import (
@@ -15,8 +13,6 @@ import (
 	"crownmark/store"
 )
 
-type registry = *prometheus.Registry
-
 // metrics is what Prometheus sees. Running totals of bench and store are read
 // when scraped; what happens between scrapes is counted in histograms.
 type metrics struct {
@@ -26,9 +22,6 @@ type metrics struct {
 }
 
 func newMetrics(o Options, h *hub) (*metrics, error) {
-	if o.Registry == nil {
-		o.Registry = prometheus.NewRegistry()
-	}
 	m := &metrics{
 		commitSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "crownmark_commit_duration_seconds", Help: "Time from the start of a commit to the disk's answer.",
@@ -85,7 +78,7 @@ type totals struct {
 	build []string
 
 	readings, bytes, unused, up, reopens, age, sweeps, queue       *prometheus.Desc
-	live, buildInfo, simulated                                     *prometheus.Desc
+	live, buildInfo                                                *prometheus.Desc
 	commits, failures, rows, wal, file, free, waiting, state, head *prometheus.Desc
 }
 

@@ -1,5 +1,3 @@
-//go:build prometheus
-
 package dashboards
 
 import (
@@ -9,6 +7,8 @@ import (
 	"net/http/httptest"
 	"os"
 	"os/exec"
+	"regexp"
+	"strings"
 	"testing"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -87,6 +87,33 @@ func TestMetricsAreNamedAsTheyShould(t *testing.T) {
 	}
 	if err := promtool([]byte("# TYPE app_gauge_ms gauge\napp_gauge_ms 1\n")); err == nil {
 		t.Error("promtool lets a bad name pass: the check checks nothing")
+	}
+}
+
+// TestAlertRulesAskForWhatThereIs: a rule over a metric that nobody exports
+// never fires and looks healthy.
+func TestAlertRulesAskForWhatThereIs(t *testing.T) {
+	s, _ := measured(t)
+	scrape := string(scraped(t, s))
+	rules, err := os.ReadFile("ops/alerts.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := regexp.MustCompile(`crownmark_[a-z0-9_]+`).FindAllString(string(rules), -1)
+	for _, name := range names {
+		if !strings.Contains(scrape, "\n"+name+"{") && !strings.Contains(scrape, "\n"+name+" ") {
+			t.Errorf("no metric %s", name)
+		}
+	}
+	if len(names) < 8 {
+		t.Errorf("only %d metrics are watched", len(names))
+	}
+	for _, args := range [][]string{{"check", "rules", "alerts.yml"}, {"test", "rules", "alerts_test.yml"}} {
+		cmd := exec.Command("promtool", args...)
+		cmd.Dir = "ops"
+		if out, err := cmd.CombinedOutput(); err != nil {
+			t.Errorf("promtool %v: %v\n%s", args, err, out)
+		}
 	}
 }
 

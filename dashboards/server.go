@@ -15,6 +15,8 @@ import (
 	"net/http"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"crownmark/acquire"
 	"crownmark/fit"
 	"crownmark/store"
@@ -56,7 +58,7 @@ type Store interface {
 type Options struct {
 	Store     Store
 	Bench     Bench
-	Registry  registry
+	Registry  *prometheus.Registry
 	Software  string // name and version of this program
 	Simulated bool   // the instruments are a virtual bench
 	Logger    *slog.Logger
@@ -86,6 +88,9 @@ func New(o Options) (*Server, error) {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Registry == nil {
+		o.Registry = prometheus.NewRegistry()
 	}
 	if o.Solve == nil {
 		o.Solve = fit.Solve
