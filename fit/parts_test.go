@@ -2,12 +2,15 @@ package fit
 
 import (
 	"errors"
+	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"math"
+	"os"
 	"slices"
 	"strconv"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -181,5 +184,26 @@ func TestEveryFlagIsExplained(t *testing.T) {
 	slices.Sort(notes)
 	if !slices.Equal(flags, notes) {
 		t.Errorf("flags %v\nnotes %v", flags, notes)
+	}
+}
+
+// FLAGS.md is the notes as a page; CROWNMARK_UPDATE=1 writes it anew.
+func TestFlagsPage(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("# Flags\n\nWhat a cylinder's row in the index document may be flagged with.\n\n| flag | cause | cure |\n|---|---|---|\n")
+	for _, n := range FlagNotes() {
+		fmt.Fprintf(&b, "| `%s` | %s | %s |\n", n.Flag, n.Cause, n.Cure)
+	}
+	if os.Getenv("CROWNMARK_UPDATE") != "" {
+		if err := os.WriteFile("FLAGS.md", []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	page, err := os.ReadFile("FLAGS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(page) != b.String() {
+		t.Error("FLAGS.md is not what FlagNotes says; run CROWNMARK_UPDATE=1 go test ./fit -run FlagsPage")
 	}
 }
