@@ -123,13 +123,13 @@ func (j *job) writeBench(doc *Index, s *solution) {
 			continue
 		}
 		seen[p.src.Indicator] = true
-		u := s.expand(s.combined(unit(0, p.tau), nil))
+		u := s.expand(s.combined(unit(p.tau), nil))
 		doc.Bench.Streams = append(doc.Bench.Streams, StreamResult{p.src.Indicator, 1000 * s.model.value(p.tau), 1000 * u})
 	}
 	first := doc.Bench.Streams[0]
 	doc.Bench.LatencyMS, doc.Bench.LatencyU95MS = ptr(first.LatencyMS), ptr(first.LatencyU95MS)
 	lash := s.model.passes[0].lash
-	doc.Bench.LashDeg, doc.Bench.LashU95Deg = ptr(s.model.value(lash)), ptr(s.expand(s.combined(unit(0, lash), nil)))
+	doc.Bench.LashDeg, doc.Bench.LashU95Deg = ptr(s.model.value(lash)), ptr(s.expand(s.combined(unit(lash), nil)))
 }
 
 // writeTop fills what a cylinder's own sweeps tell.
@@ -318,7 +318,7 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 		return
 	}
 	err := fold180(s.model.value(j.index[c.Number]))
-	shares := s.combined(unit(0, j.index[c.Number]), j.encoderShares(c.NominalDeg+err))
+	shares := s.combined(unit(j.index[c.Number]), j.encoderShares(c.NominalDeg+err))
 	if more := s.repeatability(passesOf(s.model, c.Number)); more > 1 {
 		j.flag(c.Number, FlagSweepsDisagree)
 		shares = append(shares, share{srcRepeat, plain(more) + " times what the readings explain", "measured", (more*more - 1) * (shares[0].variance + shares[1].variance), math.Inf(1)})

@@ -72,7 +72,7 @@ func (j *job) settle() (*solution, error) {
 		return sol, err
 	}
 	closure := estimate{value: sol.model.value(j.closing)}
-	closure.u95 = sol.expand(sol.combined(unit(len(sol.model.params), j.closing), nil))
+	closure.u95 = sol.expand(sol.combined(unit(j.closing), []share{{"indicator placed anew", plain(remountUDeg) + "° standard", "assumed", remountUDeg * remountUDeg, math.Inf(1)}}))
 	if math.Abs(closure.value) > closure.u95 {
 		sol.closure, sol.closureFailed = &closure, true
 		return sol, nil
@@ -88,7 +88,11 @@ func (j *job) settle() (*solution, error) {
 	return together, nil
 }
 
-func unit(n, i int) map[int]float64 { return map[int]float64{i: 1} }
+// remountUDeg is what placing the indicator anew moves a top by, which no fit
+// sees; the closing sweep is such a placing.
+const remountUDeg = 0.002
+
+func unit(i int) map[int]float64 { return map[int]float64{i: 1} }
 
 // The first descent takes readings to be as coarse as this, so that it finds
 // its way before latency and lash are known.

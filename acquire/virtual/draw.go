@@ -47,30 +47,30 @@ type Step struct {
 }
 
 // DefaultDisturbances are sizes as met on real benches, all of them within
-// what the fit assumes of a bench that nobody described. Creep, encoder
-// accuracy, stuck lines and the crank's shift at a re-grip are off.
+// what the fit assumes of a bench that nobody described. Creep, the encoder's
+// eccentricity and accuracy (no fit sees them from one mounting: declare them),
+// stuck lines and the crank's shift at a re-grip are off.
 func DefaultDisturbances() Disturbances {
 	return Disturbances{
-		ThrowErrorDeg:    Range{0.05, 1.5},
-		LatencyMS:        Range{0, 90},
-		LatencyJitterMS:  Range{1, 2},
-		LashDeg:          Range{0, 0.3},
-		PlayMM:           Range{0, 0.08},
-		TiltFlipMM:       Range{-0.015, 0.015},
-		TiltWidthDeg:     Range{0.6, 1.2},
-		Scale:            Range{0.98, 1.10},
-		ZeroMM:           Range{-0.2, 0.2},
-		NoiseMM:          Range{0.0006, 0.0014},
-		SpikeShare:       Range{0, 0.03},
-		TravelMM:         Range{10, 12},
-		EccentricityUDeg: 0.002,
-		CountsPerRev:     []int{7200},
-		Direction:        1,
-		EncoderHz:        100,
-		EncoderJitterMS:  0.3,
-		Indicators:       []string{"left"},
-		Steps:            []Step{{"mm", 0.001}},
-		IndicatorHz:      []float64{20},
+		ThrowErrorDeg:   Range{0.05, 1.5},
+		LatencyMS:       Range{0, 90},
+		LatencyJitterMS: Range{1, 2},
+		LashDeg:         Range{0, 0.3},
+		PlayMM:          Range{0, 0.08},
+		TiltFlipMM:      Range{-0.015, 0.015},
+		TiltWidthDeg:    Range{0.6, 1.2},
+		Scale:           Range{0.98, 1.10},
+		ZeroMM:          Range{-0.2, 0.2},
+		NoiseMM:         Range{0.0006, 0.0014},
+		SpikeShare:      Range{0, 0.03},
+		TravelMM:        Range{10, 12},
+		CountsPerRev:    []int{7200},
+		Direction:       1,
+		EncoderHz:       100,
+		EncoderJitterMS: 0.3,
+		Indicators:      []string{"left"},
+		Steps:           []Step{{"mm", 0.001}},
+		IndicatorHz:     []float64{20},
 		Hand: Hand{Unevenness: 0.25, RegripShare: 0.3, RegripClearDeg: 12,
 			PauseS: Range{0.6, 1.6}, SpringBackDeg: Range{0.02, 0.15}},
 		MarkErrorDeg: Range{-2, 2},
