@@ -226,6 +226,21 @@ func outsider(path string) error {
 	return nil
 }
 
+func TestWhoseStore(t *testing.T) {
+	o := testOptions(t)
+	for _, name := range []string{"one", "one", "", "two", "two"} {
+		o.BenchName = name
+		if err := must[*Store](t)(Open(context.Background(), o)).Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := open(t, o)
+	var names, uids int
+	if err := s.readers.QueryRow("SELECT count(*), count(DISTINCT uid) FROM bench").Scan(&names, &uids); err != nil || names != 2 || uids != 1 {
+		t.Errorf("%d rows, %d uids, %v", names, uids, err)
+	}
+}
+
 const secondMigration = "CREATE TABLE later (id INTEGER PRIMARY KEY) STRICT;"
 
 func TestMigration(t *testing.T) {
