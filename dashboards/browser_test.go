@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"net/http/httptest"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -32,7 +34,14 @@ type watched struct {
 	base string
 
 	mu     sync.Mutex
+	also   string // another server of ours
 	faults []string
+}
+
+func (w *watched) ours(url string) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return strings.HasPrefix(url, w.base) || strings.HasPrefix(url, "about:") || (w.also != "" && strings.HasPrefix(url, w.also))
 }
 
 func (w *watched) fault(format string, args ...any) {
@@ -66,8 +75,8 @@ func call[P, R any](cmd cdp.Command[P, R], p P) chromedp.Action[chromedp.Void] {
 
 func browse(t *testing.T, base string) *watched {
 	t.Helper()
-	path := "/usr/bin/chromium"
-	if _, err := os.Stat(path); err != nil {
+	path, err := exec.LookPath("chromium")
+	if err != nil {
 		t.Fatal("the pages are tested in a real browser: install chromium")
 	}
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("disable-gpu", true),
@@ -78,11 +87,11 @@ func browse(t *testing.T, base string) *watched {
 	t.Cleanup(cancelTab)
 	w := &watched{Context: ctx, t: t, base: base}
 	w.do(call(network.Enable, network.EnableParams{}), call(log.Enable, cdp.Empty{}), call(runtime.Enable, cdp.Empty{}))
-	err := chromedp.Listen(ctx, func(e any) {
+	err = chromedp.Listen(ctx, func(e any) {
 		switch e := e.(type) {
 		case *network.EventRequestWillBeSent:
-			if u := e.Request.URL; !strings.HasPrefix(u, base) && !strings.HasPrefix(u, "about:") {
-				w.fault("external request: %s", u)
+			if !w.ours(e.Request.URL) {
+				w.fault("external request: %s", e.Request.URL)
 			}
 		case *network.EventResponseReceived:
 			if e.Response.Status >= 400 {
@@ -216,6 +225,8 @@ func TestPagesInABrowser(t *testing.T) {
 	st := staged(t)
 	w := browse(t, st.url)
 	st.benchMoves(w)
+	st.buttonsWork(w)
+	newJobByForm(t, w)
 	for _, at := range []struct {
 		name          string
 		width, height int64
@@ -264,6 +275,65 @@ func (st stage) benchMoves(w *watched) {
 	if before == after {
 		w.t.Errorf("the angle stands still at %s", before)
 	}
+}
+
+// buttonsWork: what a person presses reaches the bench, the page shows it, and
+// a refusal is told in words.
+func (st stage) buttonsWork(w *watched) {
+	press := func(text string) {
+		w.t.Helper()
+		w.until("press "+text, `!![...document.querySelectorAll("button")].find(b => b.textContent.trim() === "`+text+`" && (b.click(), true))`)
+	}
+	press("2")
+	w.until("cylinder 2 is selected", `document.querySelector(".probe .stands").textContent.trim() === "on cylinder 2"`)
+	w.do(chromedp.SetValue(chromedp.CSS("#mark-deg"), "-5"))
+	press("It stands there now")
+	w.until("the mark is told", `document.getElementById("said").textContent === "Done: It stands there now."`)
+	st.bench.mu.Lock()
+	if n := len(st.bench.marks); n != 1 || st.bench.marks[0].MarkDeg != -5 {
+		w.t.Errorf("marks: %+v", st.bench.marks)
+	}
+	st.bench.err = fmt.Errorf("1.2° turned: %w", acquire.ErrNoMotion)
+	st.bench.mu.Unlock()
+	press("The last motion was in running direction")
+	w.until("the refusal is told", `document.getElementById("said").textContent.includes("turn a few degrees one way")`)
+	st.bench.mu.Lock()
+	st.bench.err = nil
+	st.bench.mu.Unlock()
+	press("3")
+	w.until("cylinder 3 is selected", `document.querySelector(".probe .stands").textContent.trim() === "on cylinder 3"`)
+	w.forgive("409")
+}
+
+// newJobByForm makes a job over a real store, after a first try that is wrong.
+func newJobByForm(t *testing.T, w *watched) {
+	a := startAPI(t, nil)
+	w.mu.Lock()
+	w.also = a.srv.URL
+	w.mu.Unlock()
+	w.do(chromedp.Navigate(a.srv.URL + "/jobs"))
+	fill := func(name, value string) {
+		w.do(chromedp.SetValue(chromedp.CSS(`#new-job [name="`+name+`"]`), value))
+	}
+	fill("name", "Practice four")
+	fill("stroke_mm", "86")
+	fill("rod_mm", "20")
+	fill("firing_order", "1-3-4-2")
+	w.do(chromedp.Click(chromedp.CSS("#new-job button")))
+	w.until("the fault stands at its field", `!!document.querySelector('[name="rod_mm"] + .fault')`)
+	w.shot("new-job-wrong")
+	fill("rod_mm", "143.5")
+	w.do(chromedp.Click(chromedp.CSS("#new-job button")))
+	w.do(chromedp.WaitVisible(chromedp.CSS("#job")))
+	w.until("the job's page comes", `location.pathname === "/jobs/1" && document.querySelector("h1").textContent === "Practice four"`)
+	w.forgive("422")
+}
+
+// forgive takes faults off the list that a step made on purpose.
+func (w *watched) forgive(status string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.faults = slices.DeleteFunc(w.faults, func(f string) bool { return strings.Contains(f, status) })
 }
 
 // drawn lets a sweep of cylinder 3 run half-way before the page's eyes.
