@@ -66,6 +66,7 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	io := stdio{stdin, stdout, stderr}
 	parser, err := kong.New(&c, kong.Name("crownmark"), kong.Description(description), kong.Writers(stdout, stderr),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 96}), kong.Exit(func(code int) { panic(exited(code)) }),
+		kong.PostBuild(func(k *kong.Kong) error { k.Model.HelpFlag.Help = "Show this help."; return nil }),
 		kong.Vars{"listen": defaultListen}, kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io))
 	if err != nil {
 		panic(err) // a mistake in the struct tags above
@@ -83,6 +84,8 @@ func complain(stderr io.Writer, err error) int {
 	switch {
 	case err == nil:
 		return exitDone
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(stderr, "crownmark: interrupted before the work was done; start it again")
 	case errors.As(err, &ps) && len(ps) > 1:
 		fmt.Fprintf(stderr, "crownmark: %s (and %d more; crownmark check names them all)\n", ps[0].Error(), len(ps)-1)
 	default:

@@ -58,7 +58,7 @@ func openDaemon(ctx context.Context, b benchFile, o daemonOptions) (d *daemon, e
 	d.store.OnCommit(d.server.Committed)
 	d.listener, err = new(net.ListenConfig).Listen(ctx, "tcp", b.HTTP.Listen)
 	if err != nil {
-		return d, fmt.Errorf("%s: cannot listen on %s: %w; end the program that does, or set another [http] listen", b.path, b.HTTP.Listen, err)
+		return d, fmt.Errorf("%s: cannot listen on %s: %w; end the program that does, or set another [http] listen (in the demo: --listen)", b.path, b.HTTP.Listen, err)
 	}
 	d.page = "http://" + d.listener.Addr().String()
 	return d, nil

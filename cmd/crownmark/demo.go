@@ -135,7 +135,7 @@ func (d *demo) run(ctx context.Context, once bool) error {
 		select {
 		case <-d.rig.ScriptDone():
 		case <-ctx.Done():
-			return errors.New("the demo was ended before its table; let it run, or use --fast")
+			return ctx.Err()
 		}
 		x, err := d.builder.index(ctx)
 		if err != nil {

@@ -65,11 +65,7 @@ func (c reportCmd) text(ctx context.Context, s *store.Store, w io.Writer) error 
 	if err != nil {
 		return err
 	}
-	holds := "holds"
-	if !chain.OK {
-		holds = "is BROKEN: crownmark verify says where"
-	}
-	_, err = fmt.Fprintf(w, "\n%s; revision %s\nThe store's chain of %d commits %s; head %s\n", x.Software, x.Revision, chain.Ledgers, holds, chain.HeadHash)
+	_, err = fmt.Fprintf(w, "\n%s; revision %s; %s\n", x.Software, x.Revision, chainWords(chain))
 	return err
 }
 

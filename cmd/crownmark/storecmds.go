@@ -146,11 +146,30 @@ type exportCmd struct {
 	Out string `placeholder:"FILE" help:"Where the CSV goes; standard output if left out."`
 }
 
-// Run writes the job's sweeps.
+// Run writes the job's sweeps and, where they go to a file, tells the head of
+// the store they came from.
 func (c exportCmd) Run(ctx context.Context, std stdio) error {
 	return c.with(ctx, func(s *store.Store) error {
-		return jobError(c.Job, toFile(c.Out, std.out, func(w io.Writer) error { return s.Export(ctx, c.Job, w) }))
+		err := toFile(c.Out, std.out, func(w io.Writer) error { return s.Export(ctx, c.Job, w) })
+		if err != nil || c.Out == "" {
+			return jobError(c.Job, err)
+		}
+		chain, err := s.Verify(ctx)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(std.out, "job %d is in %s; %s\n", c.Job, c.Out, chainWords(chain))
+		return nil
 	})
+}
+
+// chainWords says whether the store is what was recorded, and its head.
+func chainWords(r store.VerifyReport) string {
+	holds := "holds"
+	if !r.OK {
+		holds = "is BROKEN (crownmark verify says where)"
+	}
+	return fmt.Sprintf("the store's chain of %d commits %s, head %s", r.Ledgers, holds, r.HeadHash)
 }
 
 type verifyCmd struct {
@@ -160,7 +179,7 @@ type verifyCmd struct {
 
 // Help is shown below the flags.
 func (verifyCmd) Help() string {
-	return `Every commit is hashed together with the one before it. The last hash (head) is printed: keep it elsewhere, since no chain can show that its end was cut off. Reports and exports print it as well.`
+	return `Every commit is hashed together with the one before it. The last hash (head) is printed: keep it elsewhere, since no chain can show that its end was cut off. Reports and exports to a file tell it as well.`
 }
 
 // Run recomputes every hash.
