@@ -4,14 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"os/exec"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
-	"testing/synctest"
-	"time"
 
 	"crownmark/acquire"
 )
@@ -152,102 +148,6 @@ func TestReadingsOutOfOrder(t *testing.T) {
 	if got := batch.Readings[0]; got.Seq != first.Seq {
 		t.Error("the caller's batch was rearranged")
 	}
-	verifyOK(t, s)
-}
-
-func TestDiskFull(t *testing.T) {
-	o := testOptions(t)
-	o.pragmas = []string{"max_page_count(120)"}
-	s := open(t, o)
-	b := startBench(t, s, newJob(t, s).ID)
-	kept := int64(0)
-	var batch acquire.Batch
-	var err error
-	for range 1000 {
-		batch = b.turn(100, 1)
-		if _, err = s.Record(context.Background(), batch); err != nil {
-			break
-		}
-		kept += 200
-	}
-	if !errors.Is(err, ErrStorageFull) || errors.Is(err, acquire.ErrRefused) || kept == 0 {
-		t.Fatalf("after %d readings: %v", kept, err)
-	}
-	for err = nil; err == nil; { // the last corners
-		_, _, err = s.CreateJob(context.Background(), NewJob{Engine: practiceEngine(), Name: strings.Repeat("x", 3000)})
-	}
-	if st := s.Stats(); st.Storage != StorageFull || !errors.Is(err, ErrStorageFull) {
-		t.Errorf("%v, stats %+v", err, st)
-	}
-	for err = nil; err == nil; {
-		_, err = s.submit(context.Background(), s.addClockMark, nil)
-	}
-	if err := s.Writable(context.Background()); !errors.Is(err, ErrStorageFull) {
-		t.Errorf("writable: %v", err)
-	}
-	if n := countRows(t, s, "reading"); n != kept { // reading goes on
-		t.Errorf("%d readings acknowledged, %d there", kept, n)
-	}
-	verifyOK(t, s)
-	exec1(t, s.writer, "PRAGMA max_page_count = 100000") // somebody tidied up
-	if err := s.Writable(context.Background()); err != nil {
-		t.Error("after making room:", err)
-	}
-	b.record(batch)
-	if st := s.Stats(); st.Storage != StorageOK || st.LastError != "" {
-		t.Errorf("stats %+v", st)
-	}
-	verifyOK(t, s)
-}
-
-// The same on a file system that really is full.
-func TestRealDiskFull(t *testing.T) {
-	if os.Getuid() != 0 {
-		t.Skip("needs to mount")
-	}
-	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=5m", "crownmark-test", dir).CombinedOutput(); err != nil {
-		t.Skipf("cannot mount here: %s", out)
-	}
-	defer func() {
-		if out, err := exec.Command("umount", dir).CombinedOutput(); err != nil {
-			t.Errorf("umount: %s", out)
-		}
-	}()
-	o := Options{Path: dir + "/bench.db", Software: "test"}
-	s := must[*Store](t)(Open(context.Background(), o))
-	defer s.Close()
-	ballast := dir + "/ballast"
-	if err := os.WriteFile(ballast, make([]byte, 3<<19), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	b := startBench(t, s, newJob(t, s).ID)
-	kept := int64(0)
-	var batch acquire.Batch
-	var err error
-	for range 1000 {
-		batch = b.turn(100, 1)
-		if _, err = s.Record(context.Background(), batch); err != nil {
-			break
-		}
-		kept += 200
-	}
-	if !errors.Is(err, ErrStorageFull) || kept == 0 {
-		t.Fatalf("after %d readings: %v", kept, err)
-	}
-	if n := countRows(t, s, "reading"); n != kept {
-		t.Errorf("%d readings acknowledged, %d there", kept, n)
-	}
-	if err := s.Writable(context.Background()); !errors.Is(err, ErrStorageFull) {
-		t.Errorf("writable: %v", err)
-	}
-	if err := os.Remove(ballast); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Writable(context.Background()); err != nil {
-		t.Error("after making room:", err)
-	}
-	b.record(batch)
 	verifyOK(t, s)
 }
 
@@ -432,71 +332,3 @@ func TestReadersLetGo(t *testing.T) {
 	}
 }
 
-// One clock mark a minute of recording, and one where the wall clock jumps.
-func TestClockMarks(t *testing.T) {
-	o := testOptions(t)
-	synctest.Test(t, func(t *testing.T) {
-		s := must[*Store](t)(Open(context.Background(), o))
-		defer s.Close()
-		b := startBench(t, s, newJob(t, s).ID)
-		for range 600 { // five minutes
-			time.Sleep(500 * time.Millisecond)
-			b.record(b.turn(1, 1))
-		}
-		if n := countRows(t, s, "clock_mark"); n != 6 {
-			t.Errorf("%d clock marks in five minutes", n)
-		}
-		// The wall clock is set an hour on; the monotonic one knows nothing of it.
-		var c change
-		c.s, c.tNS = s, s.Clock()()
-		c.unixNS = s.start.UnixNano() + c.tNS + int64(time.Hour)
-		if apart := c.unixNS - s.w.clockMark.unixNS - (c.tNS - s.w.clockMark.tNS); apart < clockJumpNS {
-			t.Errorf("apart %d", apart)
-		}
-		verifyOK(t, s)
-	})
-}
-
-func TestStats(t *testing.T) {
-	o := testOptions(t)
-	o.freeBytes = func(string) (int64, error) { return lowBytes - 1, nil }
-	synctest.Test(t, func(t *testing.T) {
-		s := must[*Store](t)(Open(context.Background(), o))
-		defer s.Close()
-		var told []Commit
-		s.OnCommit(func(c Commit) { told = append(told, c) })
-		b := startBench(t, s, newJob(t, s).ID)
-		batch := b.turn(10, 1)
-		batch.Readings[0].AtNS = s.Clock()()
-		for i := range batch.Readings {
-			batch.Readings[i].AtNS = s.Clock()() + int64(i)
-		}
-		time.Sleep(250 * time.Millisecond)
-		b.record(batch)
-		last := told[len(told)-1]
-		if last.Readings != 20 || last.Rows != 22 || last.LagSeconds != 0.25 || last.Ledger != s.Stats().HeadLedger {
-			t.Errorf("told %+v", last)
-		}
-		st := s.Stats()
-		var n uint64
-		for _, c := range st.CommitSeconds.Counts {
-			n += c
-		}
-		if n != uint64(st.Commits) || st.Commits != int64(len(told))+1 || st.Readings != 20 || st.LagSeconds != 0.25 {
-			t.Errorf("stats %+v", st)
-		}
-		if st.Storage != StorageLow || st.FileBytes == 0 || st.WALBytes == 0 {
-			t.Errorf("stats %+v", st)
-		}
-	})
-}
-
-func TestHistogram(t *testing.T) {
-	h := Histogram{Bounds: []float64{1, 2}, Counts: make([]uint64, 3)}
-	for _, v := range []float64{0.5, 1, 1.5, 2, 9} {
-		h.observe(v)
-	}
-	if fmt.Sprint(h) != "{[1 2] [2 2 1] 14}" {
-		t.Error(h)
-	}
-}
