@@ -53,7 +53,7 @@ func TestRunWaitsForItsInstruments(t *testing.T) {
 		}
 	}
 	t.Logf("page after %v", time.Since(begun))
-	for path, want := range map[string]int{"/healthz": 200, "/readyz": 503, "/": 200, "/api/v1/bench": 200} {
+	for path, want := range map[string]int{"/healthz": 200, "/readyz": 503, "/": 200, "/api/v1/bench": 200, "/metrics": 200} {
 		answer, err := http.Get(page + path)
 		if err != nil {
 			t.Fatal(err)
