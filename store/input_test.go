@@ -279,4 +279,3 @@ func TestUnwrap(t *testing.T) {
 		t.Error("counts without counts_per_rev")
 	}
 }
-

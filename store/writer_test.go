@@ -196,15 +196,10 @@ func TestContexts(t *testing.T) {
 	if n := countRows(t, s, "reading"); n != 240 {
 		t.Errorf("%d readings", n)
 	}
-	if _, err := s.Jobs0(ctx); !errors.Is(err, context.Canceled) {
+	if _, _, err := s.Jobs(ctx, Page{}); !errors.Is(err, context.Canceled) {
 		t.Errorf("a reader with a cancelled context: %v", err)
 	}
 	verifyOK(t, s)
-}
-
-func (s *Store) Jobs0(ctx context.Context) ([]Job, error) {
-	jobs, _, err := s.Jobs(ctx, Page{})
-	return jobs, err
 }
 
 func TestCloseWhileBusy(t *testing.T) {
@@ -331,4 +326,3 @@ func TestReadersLetGo(t *testing.T) {
 		t.Errorf("%d readers still in use", open)
 	}
 }
-
