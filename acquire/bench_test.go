@@ -201,6 +201,77 @@ func TestLostPortComesBack(t *testing.T) {
 	})
 }
 
+// An indicator that comes back keeps its placement. Its zero is believed only
+// if it shows what it showed and nothing was turned.
+func TestIndicatorComesBack(t *testing.T) {
+	for name, c := range map[string]struct {
+		turned float64
+		shows  float64 // more than before
+		zero   int
+	}{"as it was": {0, 0, 2}, "with another reading": {0, 1, 3}, "after turning": {5, 0, 3}} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(s *stand) {
+				s.deg = -20
+				s.run()
+				s.sel(1, 3)
+				s.turn(2, 10)
+				s.lines["/dev/left"].unplug()
+				s.mute = true
+				s.wait(1)
+				shown := pistonMM(s.deg) + c.shows
+				if c.turned != 0 {
+					s.turn(c.turned, 10)
+				}
+				s.lines["/dev/left"].plug()
+				s.wait(1)
+				s.line("/dev/left").say(fmt.Sprintf("%.3f\r\n", shown))
+				s.wait(0.2)
+				snap := s.b.Snapshot().Indicators[0]
+				if snap.Setup != 2 || snap.Zeroing != c.zero {
+					t.Errorf("setup %d and zero %d, want 2 and %d", snap.Setup, snap.Zeroing, c.zero)
+				}
+				want := ""
+				if c.zero == 3 {
+					want = "Indicator left was away, and its reading or the crank has moved meanwhile: it may have lost its zero, so a new zero begins."
+				}
+				s.wantNotice("zero_uncertain", want)
+				got := map[DatumKind]int{}
+				for _, d := range s.rec.all().Data {
+					if d.Stream == snap.Stream {
+						got[d.Kind] = d.Number
+					}
+				}
+				if got[DatumSetup] != 2 || got[DatumZeroing] != c.zero {
+					t.Errorf("kept with the new stream: %v", got)
+				}
+			})
+		})
+	}
+}
+
+// A sweep lies in one mount, however early its encoder readings are wanted.
+func TestSweepLiesInOneMount(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.deg = -30
+		s.run()
+		s.sel(1, 3)
+		s.turn(20, 10)
+		s.sel(2, 3) // a new mount, in the middle of a motion
+		s.turn(20, 10)
+		s.wait(0.2)
+		all := s.rec.all()
+		last := all.Begins[len(all.Begins)-1]
+		for _, d := range all.Data {
+			if d.Kind == DatumMount && d.Cause == "job" && last.EncFrom < d.FromSeq {
+				t.Errorf("the mount begins at %d, the sweep in it at %d", d.FromSeq, last.EncFrom)
+			}
+		}
+		if last.Job != 2 {
+			t.Errorf("the last sweep is of job %d", last.Job)
+		}
+	})
+}
+
 func TestLostCounts(t *testing.T) {
 	inBubble(t, func(s *stand) {
 		s.run()
@@ -255,6 +326,35 @@ func TestMarkDirectionZero(t *testing.T) {
 		}
 		if f := s.rec.faults(); len(f) > 0 {
 			t.Error(f)
+		}
+	})
+}
+
+// A mark and a direction may come before any selection; the readings they name
+// are kept all the same. Turning on the same way after a rest adds up.
+func TestMarkBeforeASelection(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.turn(2, 10)
+		s.wait(40)
+		s.turn(2, 10)
+		d, err := s.b.Direction(context.Background(), 1)
+		if err != nil || d.Sign != 1 || math.Abs(d.MovedDeg-4) > 0.1 {
+			t.Errorf("direction %+v, %v", d, err)
+		}
+		s.wait(10)
+		m, err := s.b.Mark(context.Background(), 1, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.wait(10)
+		s.sel(1, 3)
+		s.turn(180, 30)
+		s.want("3 + window")
+		for _, want := range []int64{d.EncSeq, m.EncSeq} {
+			if !slices.ContainsFunc(s.rec.all().Readings, func(r Reading) bool { return r.Stream == m.EncStream && r.Seq == want }) {
+				t.Errorf("the encoder reading %d, which a mark or direction names, is not kept", want)
+			}
 		}
 	})
 }

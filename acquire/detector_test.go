@@ -181,6 +181,32 @@ func TestReversalInContact(t *testing.T) {
 	}
 }
 
+// Just beyond reversal_deg is a reversal, just below is not.
+func TestSmallReversal(t *testing.T) {
+	r := newTrace(t, DefaultSweepConfig(), 0)
+	r.deg = -60
+	r.stand(1)
+	r.turn(-20, 20)
+	r.turn(-20.9, 5)
+	r.turn(0, 20)
+	r.turn(-1.2, 5)
+	r.turn(20, 20)
+	r.stand(31)
+	r.want("0 + -38 0 reversal", "0 - 0 -1.2 reversal", "0 + -1.2 20 idle")
+}
+
+// Once the stop is known, a few degrees on it tell that the plunger is back.
+func TestTurningBackFromTheStop(t *testing.T) {
+	r := newTrace(t, DefaultSweepConfig(), 0)
+	r.deg = -90
+	r.stand(1)
+	r.turn(46, 20)
+	r.turn(-44, 20)
+	r.turn(46, 20)
+	r.stand(31)
+	r.want("0 + -38 38 reversal", "0 - 38 -38 reversal", "0 + -38 38 idle")
+}
+
 func TestRegripGoesOn(t *testing.T) {
 	cfg := DefaultSweepConfig()
 	r := newTrace(t, cfg, 0)

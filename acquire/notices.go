@@ -146,7 +146,7 @@ func (l *loop) noticeLostCounts() {
 }
 
 func (l *loop) noticeZeroUncertain(one *instrument) {
-	l.passing("zero_uncertain:"+one.cfg.Name, fmt.Sprintf("Indicator %s is back with another reading: it may have lost its zero, so a new zero begins.", one.cfg.Name),
+	l.passing("zero_uncertain:"+one.cfg.Name, fmt.Sprintf("Indicator %s was away, and its reading or the crank has moved meanwhile: it may have lost its zero, so a new zero begins.", one.cfg.Name),
 		"If its display was zeroed on the deck, zero it there again and say so.")
 }
 

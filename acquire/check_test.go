@@ -1,0 +1,148 @@
+package acquire
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+func TestCheckInstrument(t *testing.T) {
+	for _, good := range []InstrumentConfig{encoderConfig("/dev/x"), indicatorConfig("left", "/dev/x")} {
+		if found := CheckInstrument(good); len(found) > 0 {
+			t.Errorf("%s: %v", good.Name, found)
+		}
+	}
+	enc := func(change func(*InstrumentConfig)) InstrumentConfig {
+		c := encoderConfig("/dev/x")
+		change(&c)
+		return c
+	}
+	ind := func(change func(*InstrumentConfig)) InstrumentConfig {
+		c := indicatorConfig("left", "/dev/x")
+		change(&c)
+		return c
+	}
+	for _, c := range []struct {
+		cfg  InstrumentConfig
+		want string
+	}{
+		{enc(func(c *InstrumentConfig) { c.Port = "" }), "port: missing: name the serial port; " + seePorts},
+		{enc(func(c *InstrumentConfig) { c.Baud = 115201 }), "baud: 115201 is no speed that instruments use: take the one in its manual, such as 9600"},
+		{enc(func(c *InstrumentConfig) { c.Frame = "8n1" }), `frame: "8n1" is none: write data bits 7 or 8, parity N, E or O, stop bits 1 or 2, as in "8N1"`},
+		{enc(func(c *InstrumentConfig) { c.Format = "modbus-rtu" }), `format: "modbus-rtu" is not supported yet: use "line"`},
+		{ind(func(c *InstrumentConfig) { c.Format = "bcd-frame" }), `format: "bcd-frame" is not supported yet: use "line"`},
+		{enc(func(c *InstrumentConfig) { c.Pattern = `(?P<value>\d+)` }), "pattern: pattern lacks the named group (?P<count>…) or (?P<degrees>…): correct it; `crownmark ports` shows what is heard"},
+		{enc(func(c *InstrumentConfig) { c.Direction = 0 }), "direction: 0 is neither 1 nor -1: write 1, or -1 where it counts the other way"},
+		{enc(func(c *InstrumentConfig) { c.CountsPerRev = 0 }), "counts_per_rev: 0 counts a turn cannot be: write how many counts one turn of the crank gives, such as 7200"},
+		{ind(func(c *InstrumentConfig) { c.Name = "" }), `name: missing: give the indicator a name, such as "left"`},
+		{ind(func(c *InstrumentConfig) { c.Unit = "cm" }), `unit: "cm" is neither mm nor in: write "mm" or "in"`},
+		{ind(func(c *InstrumentConfig) { c.ResolutionMM = 2 }), "resolution_mm: 2 mm cannot be: write the display's last digit in mm, such as 0.001"},
+		{ind(func(c *InstrumentConfig) { c.Request = "?\r" }), "interval_ms: 0 ms cannot be kept: write how often to ask, from 5 to 60000"},
+	} {
+		found := CheckInstrument(c.cfg)
+		if len(found) != 1 || found[0].Error() != c.want {
+			t.Errorf("got  %v\nwant %s", found, c.want)
+		}
+	}
+}
+
+func TestCheckConfig(t *testing.T) {
+	made := func(change func(*Config)) Config {
+		c := Config{Encoder: encoderConfig("/dev/enc"), Indicators: []InstrumentConfig{indicatorConfig("left", "/dev/left")}, Sweep: DefaultSweepConfig()}
+		change(&c)
+		return c
+	}
+	if found := CheckConfig(made(func(*Config) {})); len(found) > 0 {
+		t.Errorf("a good bench: %v", found)
+	}
+	for _, c := range []struct {
+		cfg  Config
+		want string
+	}{
+		{made(func(c *Config) { c.Indicators = nil }), "indicator: there are 0: a bench has 1 to 8"},
+		{made(func(c *Config) { c.Indicators = append(c.Indicators, indicatorConfig("left", "/dev/right")) }), "left: name: two instruments have it: give each its own"},
+		{made(func(c *Config) { c.Indicators[0].Port = "/dev/enc" }), "left: port: it is shared with encoder, but baud, frame or format differ: one port has one of each: make them equal"},
+		{made(func(c *Config) { c.Indicators[0].Unit = "" }), `left: unit: "" is neither mm nor in: write "mm" or "in"`},
+		{made(func(c *Config) { c.Sweep.ReversalDeg = 0 }), "sweep: reversal_deg: 0 cannot be: write a number up to 45, such as 1.0"},
+		{made(func(c *Config) { c.Sweep.WindowDeg = 200 }), "sweep: window_deg: 200 cannot be: write a number up to 180, such as 60"},
+	} {
+		found := CheckConfig(c.cfg)
+		if len(found) != 1 || found[0].Error() != c.want {
+			t.Errorf("got  %v\nwant %s", found, c.want)
+		}
+	}
+	if found := CheckConfig(made(func(c *Config) { c.Sweep.WindowDeg = 0 })); len(found) > 0 {
+		t.Errorf("window_deg 0 means never: %v", found)
+	}
+	if _, err := NewBench(made(func(c *Config) { c.Encoder.Baud = 1 }), &memory{}, Resume{}, Options{}); err == nil ||
+		err.Error() != "this bench cannot be opened: encoder: baud: 1 is no speed that instruments use: take the one in its manual, such as 9600" {
+		t.Errorf("a bench was made of it: %v", err)
+	}
+}
+
+// A made-up /dev and /sys: one USB adapter with a latency timer, one real
+// port, one placeholder.
+func TestListPorts(t *testing.T) {
+	root, err := filepath.EvalSymlinks(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	write := func(path, text string) {
+		t.Helper()
+		path = filepath.Join(root, path)
+		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if to, ok := strings.CutPrefix(text, "-> "); ok {
+			err = os.Symlink(filepath.Join(root, to), path)
+		} else {
+			err = os.WriteFile(path, []byte(text+"\n"), 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for path, text := range map[string]string{
+		"sys/devices/usb1/1-2/idVendor":                    "1234",
+		"sys/devices/usb1/1-2/manufacturer":                "Maker",
+		"sys/devices/usb1/1-2/product":                     "Cable",
+		"sys/devices/usb1/1-2/serial":                      "0007",
+		"sys/devices/usb1/1-2/1-2:1.0/ttyUSB0/x":           "",
+		"sys/bus/usb-serial/drivers/ftdi_sio/x":            "",
+		"sys/devices/usb1/1-2/1-2:1.0/ttyUSB0/driver":      "-> sys/bus/usb-serial/drivers/ftdi_sio",
+		"sys/class/tty/ttyUSB0/device":                     "-> sys/devices/usb1/1-2/1-2:1.0/ttyUSB0",
+		"sys/bus/usb-serial/devices/ttyUSB0/latency_timer": "16",
+		"sys/devices/platform/serial8250/x":                "",
+		"sys/bus/platform/drivers/serial8250/x":            "",
+		"sys/devices/platform/serial8250/driver":           "-> sys/bus/platform/drivers/serial8250",
+		"sys/class/tty/ttyS0/device":                       "-> sys/devices/platform/serial8250",
+		"sys/class/tty/ttyS0/type":                         "4",
+		"sys/class/tty/ttyS1/device":                       "-> sys/devices/platform/serial8250",
+		"sys/class/tty/ttyS1/type":                         "0",
+		"sys/class/tty/tty1/dev":                           "4:1",
+		"dev/ttyUSB0":                                      "",
+		"dev/ttyS0":                                        "",
+		"dev/ttyS1":                                        "",
+		"dev/tty1":                                         "",
+		"dev/serial/by-id/usb-Maker_Cable_0007-if00-port0": "-> dev/ttyUSB0",
+	} {
+		write(path, text)
+	}
+	got := listPorts(filepath.Join(root, "dev"), filepath.Join(root, "sys"))
+	stable := filepath.Join(root, "dev/serial/by-id/usb-Maker_Cable_0007-if00-port0")
+	want := []PortInfo{
+		{Path: stable, Node: filepath.Join(root, "dev/ttyUSB0"), Identity: "Maker Cable 0007", LatencyTimerMS: 16},
+		{Path: filepath.Join(root, "dev/ttyS0"), Node: filepath.Join(root, "dev/ttyS0")},
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+	byID, sysTTY := filepath.Join(root, "dev/serial/by-id"), filepath.Join(root, "sys/class/tty")
+	for _, path := range []string{stable, filepath.Join(root, "dev/ttyUSB0")} {
+		if id := identityOf(path, byID, sysTTY); id != "usb-Maker_Cable_0007-if00-port0" {
+			t.Errorf("%s is %q", path, id)
+		}
+	}
+}
