@@ -16,12 +16,13 @@ type job struct {
 	passes  []*pass           // every sweep that can be fitted
 	first   map[*pass]float64 // its first top, encoder degrees
 	flags   map[int][]string  // by cylinder
-	refused map[int][]string  // by cylinder: why sweeps could not be fitted
-	anchor  int               // the cylinder that tops are counted from: the reference if it was swept
-	mounts  map[int]int       // mount → parameter
-	index   map[int]int       // cylinder → parameter, none for the anchor
-	closing int               // parameter of the anchor swept again, none if it was not
-	refrain int               // first pass index that closes, −1
+	streams map[*Series]*Series
+	refused map[int][]string // by cylinder: why sweeps could not be fitted
+	anchor  int              // the cylinder that tops are counted from: the reference if it was swept
+	mounts  map[int]int      // mount → parameter
+	index   map[int]int      // cylinder → parameter, none for the anchor
+	closing int              // parameter of the anchor swept again, none if it was not
+	refrain int              // first pass index that closes, −1
 }
 
 func (j *job) flag(cylinder int, f string) {
@@ -59,18 +60,19 @@ func (j *job) prepare() error {
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s}
-	p.t, p.y, p.late = cleanSeries(s.Height, j.in.Corrections[s.Indicator])
+	p.t, p.y = cleanSeries(s.Height, j.in.Corrections[s.Indicator])
 	if len(p.t) < 12 {
 		return nil, FlagFewReadings
 	}
 	if s.Encoder == nil || len(s.Encoder.T) < 2 {
 		return nil, FlagNoMotion
 	}
+	stream := j.stream(s.Encoder)
 	pri := j.indicatorPrior(s.Indicator)
 	lag := pri.LatencyMS / 1000
 	const edge = 0.3 // s: the latency may reach outside the sweep
 	var ok bool
-	if p.track, ok = newTrack(s.Encoder, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag); !ok {
+	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag); !ok {
 		return nil, FlagNoMotion
 	}
 	a, _, _ := p.track.at(p.t[0] - lag)
@@ -108,11 +110,26 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	return p, ""
 }
 
+// stream is an encoder's stream with only the readings whose times can be
+// trusted, made once for all sweeps that share it.
+func (j *job) stream(s *Series) *Series {
+	if j.streams[s] == nil {
+		t, v := cleanSeries(*s, Correction{})
+		j.streams[s] = &Series{T: t, V: v}
+	}
+	return j.streams[s]
+}
+
 // cleanSeries returns times and corrected values in order of time, without
-// anything that is not a number.
-func cleanSeries(s Series, c Correction) (t, y []float64, late []bool) {
+// anything that is not a number. Of readings that came in one burst, all
+// stamped when it was read, the last came nearest to that time: the others had
+// been waiting for it and are left out.
+func cleanSeries(s Series, c Correction) (t, y []float64) {
 	order := make([]int, 0, len(s.T))
 	for i := range s.T {
+		if i+1 < len(s.T) && s.Late != nil && s.Late[i+1] > 0 {
+			continue
+		}
 		if !math.IsNaN(s.V[i]) && !math.IsInf(s.V[i], 0) && !math.IsNaN(s.T[i]) && !math.IsInf(s.T[i], 0) {
 			order = append(order, i)
 		}
@@ -128,9 +145,8 @@ func cleanSeries(s Series, c Correction) (t, y []float64, late []bool) {
 	})
 	for _, i := range order {
 		t, y = append(t, s.T[i]), append(y, s.V[i]+c.at(s.V[i]))
-		late = append(late, s.Late != nil && s.Late[i] > 0)
 	}
-	return t, y, late
+	return t, y
 }
 
 // at is the correction to add to a reading, linear between its points, held

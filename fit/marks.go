@@ -5,8 +5,8 @@ import (
 	"slices"
 )
 
-// markReadUDeg is the standard uncertainty of one mark read by eye (0.2° at 95 %).
-const markReadUDeg = 0.1
+// markReadUDeg is the standard uncertainty of one mark read by eye.
+const markReadUDeg = 0.2
 
 // markErrors compares each damper mark with the reference's real top:
 //

@@ -68,7 +68,6 @@ type pass struct {
 	seg                                                            []int // one per segment, none for the one at the top
 
 	t, y []float64
-	late []bool
 
 	use    []bool    // inside the model's reach
 	robust []float64 // weight of the robust loss, 0…1

@@ -21,7 +21,7 @@ import (
 // The derivatives of the joint model against differences.
 func TestDerivatives(t *testing.T) {
 	s := newSynth()
-	j := &job{in: s.input(s.both(1, 1, 1), s.both(3, 1, 2)), first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, anchor: 1}
+	j := &job{in: s.input(s.both(1, 1, 1), s.both(3, 1, 2)), first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{}, anchor: 1}
 	if err := j.prepare(); err != nil {
 		t.Fatal(err)
 	}
@@ -155,6 +155,19 @@ func TestExpand(t *testing.T) {
 		if got := Expand(c.v, c.dof); math.Abs(got-c.want) > 1e-6 {
 			t.Errorf("%v with %v: %.9g, want %.9g", c.v, c.dof, got, c.want)
 		}
+	}
+}
+
+// Of a burst the last reading counts; disorder and what is no number do not
+// disturb.
+func TestCleanSeries(t *testing.T) {
+	s := Series{T: []float64{3, 1, 2, 2, 2, 4, 5}, V: []float64{30, 10, 20, 21, 22, math.NaN(), 50}, Late: []int{0, 0, 0, 1, 2, 0, 0}}
+	at, v := cleanSeries(s, Correction{ReadingMM: []float64{0, 100}, CorrectionMM: []float64{0, 1}})
+	if want := []float64{1, 2, 3, 5}; !slices.Equal(at, want) {
+		t.Errorf("times %v, want %v", at, want)
+	}
+	if want := []float64{10.1, 22.22, 30.3, 50.5}; !slices.Equal(v, want) {
+		t.Errorf("values %v, want %v", v, want)
 	}
 }
 

@@ -83,7 +83,7 @@ func (p *pass) choose(lag, lashDeg float64) {
 		th, v, ok := k.at(at)
 		_, before, ok1 := k.at(at - margin)
 		_, after, ok2 := k.at(at + margin)
-		p.use[i] = ok && ok1 && ok2 && !p.late[i] &&
+		p.use[i] = ok && ok1 && ok2 &&
 			p.dir*v > floor && p.dir*before > floor && p.dir*after > floor &&
 			p.dir*th > begin+lashDeg+0.5 &&
 			p.dir*th > far[k.node(at)]-0.02
