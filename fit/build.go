@@ -275,9 +275,10 @@ func (j *job) build(separate bool) error {
 		if p.geometry, err = crank.New(j.in.Engine.StrokeMM, rod, top.PinOffsetMM); err != nil {
 			return err
 		}
+		again := len(j.in.Engine.Tops()) == 1 && p.src.Setup != j.passes[0].src.Setup
 		if p.src.Cylinder != j.anchor {
 			others = true
-		} else if others && j.refrain < 0 {
+		} else if (others || again) && j.refrain < 0 {
 			j.refrain = i
 		}
 		b.lay(p, offsets, errs, separate && j.refrain >= 0 && p.src.Cylinder == j.anchor && i >= j.refrain)

@@ -267,15 +267,17 @@ func chordBiasDeg(g crank.Geometry, dropMM float64) float64 {
 
 // encoderShares are what no sweep from one mounting sees. phase is the crank
 // angle between two tops; NaN: one top alone. Eccentricity declared as a
-// standard uncertainty ε of the angle makes 2ε·|sin(phase/2)| between tops;
-// accuracy a makes a·√2, both nothing at the same place of the encoder.
+// standard uncertainty ε of the angle, once and twice per turn in a mixture
+// that nobody knows, makes at most 2ε·max(|sin(phase/2)|, |sin phase|) between
+// tops; accuracy a makes a·√2, both nothing at the same place of the encoder.
 func (j *job) encoderShares(phase float64) []share {
 	var out []share
 	ecc, acc := j.in.Priors.EccentricityUDeg, j.in.Priors.AccuracyUDeg
 	if ecc != nil {
 		u := *ecc
 		if !math.IsNaN(phase) {
-			u = 2 * *ecc * math.Abs(math.Sin(phase*math.Pi/360))
+			once, twice := math.Abs(math.Sin(phase*math.Pi/360)), math.Abs(math.Sin(phase*math.Pi/180))
+			u = 2 * *ecc * math.Max(once, twice)
 		}
 		out = append(out, share{srcMounting, plain(*ecc) + "° standard", "declared", u * u, math.Inf(1)})
 	}
@@ -398,12 +400,10 @@ func (j *job) writeTrim(c *Cylinder, s *solution) {
 		j.flag(c.Number, FlagTwist)
 		return
 	}
-	set := TrimSet(-err, *c.IndexU95Deg, j.in.Engine.TrimStepDeg)
-	c.TrimDeg, c.TrimSetDeg, c.LeftDeg = ptr(-err), ptr(set), ptr(-err-set)
+	trim := 0 - err // not −err: JSON knows −0
+	set := TrimSet(trim, *c.IndexU95Deg, j.in.Engine.TrimStepDeg)
+	c.TrimDeg, c.TrimSetDeg, c.LeftDeg = ptr(trim), ptr(set), ptr(trim-set)
 	c.TrimRetardDeg, c.TrimTopDeg = ptr(0-set), ptr(c.NominalDeg-set)
-	if set == 0 {
-		c.TrimRetardDeg = ptr(0)
-	}
 }
 
 // TrimSet rounds a trim to the controller's step; what cannot be told from

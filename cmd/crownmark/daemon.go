@@ -11,6 +11,8 @@ import (
 	"crownmark/dashboards"
 	"crownmark/store"
 
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"golang.org/x/sync/errgroup"
 )
 
@@ -51,7 +53,9 @@ func openDaemon(ctx context.Context, b benchFile, o daemonOptions) (d *daemon, e
 	if err != nil {
 		return d, fmt.Errorf("%s: %w", b.path, err)
 	}
-	d.server, err = dashboards.New(dashboards.Options{Store: d.store, Bench: d.bench, Software: software(), Simulated: o.Simulated, Logger: o.Logger})
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	d.server, err = dashboards.New(dashboards.Options{Store: d.store, Bench: d.bench, Registry: registry, Software: software(), Simulated: o.Simulated, Logger: o.Logger})
 	if err != nil {
 		return d, err
 	}
