@@ -116,8 +116,11 @@ func (l *loop) resume(r Resume) {
 
 // Rhythm: snapshots and events at most each tick, batches each flushEveryNS or
 // batchRows.
+// News is gathered: once some came, more is let come for gatherFor, so that a
+// fast instrument does not wake the loop for each of its lines.
 const (
 	tickEvery    = 33 * time.Millisecond
+	gatherFor    = 5 * time.Millisecond
 	flushEveryNS = 100e6
 	batchRows    = 512
 )
@@ -126,17 +129,28 @@ const (
 func (l *loop) run() {
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
+	gathered := time.NewTimer(gatherFor)
+	defer gathered.Stop()
 	l.noticeSelection()
-	for {
+	news := l.b.news // nil while it gathers
+	for open := true; open; {
 		select {
-		case n, ok := <-l.b.news:
-			if !ok {
-				l.finish()
-				return
+		case n, ok := <-news:
+			if open = ok; ok {
+				l.now = l.b.o.Now()
+				l.hear(n)
+				news = nil
+				gathered.Reset(gatherFor)
 			}
-			l.now = l.b.o.Now()
-			l.hear(n)
+		case <-gathered.C:
+			var some bool
+			if some, open = l.hearWaiting(); some {
+				gathered.Reset(gatherFor)
+			} else {
+				news = l.b.news
+			}
 		case r := <-l.b.requests:
+			_, open = l.hearWaiting() // it speaks of what was heard before it
 			l.now = l.b.o.Now()
 			l.serve(r)
 		case c := <-l.b.queue.told:
@@ -145,9 +159,32 @@ func (l *loop) run() {
 			l.now = l.b.o.Now()
 			l.tick()
 		}
-		if l.curRows >= batchRows || l.now-l.flushedNS >= flushEveryNS {
-			l.flush()
+		l.flushDue()
+	}
+	l.finish()
+}
+
+// hearWaiting hears all news that is waiting; open is false once the ports have ended.
+func (l *loop) hearWaiting() (some, open bool) {
+	for {
+		select {
+		case n, ok := <-l.b.news:
+			if !ok {
+				return some, false
+			}
+			some = true
+			l.now = l.b.o.Now()
+			l.hear(n)
+			l.flushDue()
+		default:
+			return some, true
 		}
+	}
+}
+
+func (l *loop) flushDue() {
+	if l.curRows >= batchRows || l.now-l.flushedNS >= flushEveryNS {
+		l.flush()
 	}
 }
 

@@ -28,6 +28,8 @@ type serialSource struct {
 	timeout time.Duration
 	quiet   time.Duration // without a byte so far
 	poll    poll
+	usualNS float64 // between lines, a running mean
+	lastNS  int64   // when the last lines came
 
 	heard    Heard
 	readings []Reading // room for more; what is in use belongs to callers
@@ -56,6 +58,11 @@ const (
 	lineGap = 200 * time.Millisecond
 	// noAnswerNS is how long a polled instrument may take before it is asked again.
 	noAnswerNS = 500e6
+	// An instrument that says more than a line each fastNS is read in lumps of
+	// lumpTime: waking for each line would cost more than all else together.
+	// Burst tells how a line lay in its lump.
+	fastNS   = 1.5e6
+	lumpTime = 2 * time.Millisecond
 )
 
 // newSerialSource makes a source for the instruments of one port; their
@@ -125,6 +132,9 @@ func (s *serialSource) Read() (Heard, error) {
 	if err := s.ask(); err != nil {
 		return Heard{}, err
 	}
+	if s.usualNS > 0 && s.usualNS < fastNS {
+		time.Sleep(lumpTime)
+	}
 	n, err := s.port.read(s.buf[:])
 	at := s.now()
 	if err != nil {
@@ -142,7 +152,21 @@ func (s *serialSource) Read() (Heard, error) {
 		s.framer.Silence(s.onFrame)
 	}
 	s.heard.Readings = s.readings[start:len(s.readings):len(s.readings)]
+	s.pace(at, (len(s.readings)-start)/len(s.decode))
 	return s.heard, nil
+}
+
+// pace learns how fast the instrument speaks.
+func (s *serialSource) pace(at int64, lines int) {
+	if lines == 0 {
+		return
+	}
+	if each := float64(at-s.lastNS) / float64(lines); s.lastNS == 0 || each > 20*fastNS {
+		s.usualNS = 20 * fastNS
+	} else {
+		s.usualNS += (each - s.usualNS) * min(1, 0.05*float64(lines))
+	}
+	s.lastNS = at
 }
 
 // frame takes one frame from the framer: each instrument of the port may find
