@@ -35,7 +35,7 @@ bench: ## timing goals, as ratios measured in one run
 	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./store/... ./cmd/... ./fit/...
 
 accuracy: ## many virtual jobs: errors and how often the doubt covers them
-	CROWNMARK_ACCURACY=1 $(GO) test -run TestAccuracyOfManyJobs -timeout 60m -v ./cmd/crownmark
+	$(GO) test -tags accuracy -run TestAccuracyOfManyJobs -timeout 60m -count 1 -v ./cmd/crownmark
 
 soak: ## 5,000 readings a second for a minute, into the release build
 	$(GO) test -tags soak -run TestSoak -v -count 1 -timeout 20m ./cmd/crownmark
