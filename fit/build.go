@@ -89,9 +89,10 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	p.x, p.res, p.slope = make([]float64, n), make([]float64, n), make([]float64, n)
 	p.split()
 	p.choose(lag, j.lashBound())
+	p.spotSpikes()
 	var x, y []float64
 	for i := range p.t {
-		if p.use[i] {
+		if p.use[i] && p.robust[i] > 0 {
 			th, _, _ := p.track.at(p.t[i] - lag)
 			x, y = append(x, th), append(y, p.y[i])
 		}
@@ -268,7 +269,7 @@ func (j *job) build(separate bool) error {
 	m.offset = m.add(param{source: srcOffset, size: fmt.Sprintf("± %.2f mm", 2*offU), sd: offU, min: math.Inf(-1)})
 	j.mounts, j.index, j.closing, j.refrain = map[int]int{}, map[int]int{}, none, -1
 	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}}
-	others := false
+	before, others := false, false
 	for i, p := range j.passes {
 		top, _ := j.in.Engine.Top(p.src.Cylinder)
 		var err error
@@ -276,10 +277,13 @@ func (j *job) build(separate bool) error {
 			return err
 		}
 		again := len(j.in.Engine.Tops()) == 1 && p.src.Setup != j.passes[0].src.Setup
-		if p.src.Cylinder != j.anchor {
-			others = true
-		} else if (others || again) && j.refrain < 0 {
+		switch {
+		case p.src.Cylinder != j.anchor:
+			others = before
+		case before && (others || again) && j.refrain < 0:
 			j.refrain = i
+		default:
+			before = true
 		}
 		b.lay(p, offsets, errs, separate && j.refrain >= 0 && p.src.Cylinder == j.anchor && i >= j.refrain)
 	}

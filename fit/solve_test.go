@@ -90,6 +90,23 @@ func TestSpikesDoNotMoveTheTop(t *testing.T) {
 	}
 }
 
+// Signs lost by neighbouring readings near a sweep's end stand higher than the
+// top; and where the reference's first sweep is lost, its last one serves.
+func TestReferenceOnlyAtTheEnd(t *testing.T) {
+	s := newSynth()
+	in := s.input(s.both(3, 1, 1), s.both(1, 1, 2))
+	for _, w := range in.Sweeps {
+		for _, i := range []int{0, 2, len(w.Height.V) - 1, len(w.Height.V) - 3} {
+			w.Height.V[i] = -w.Height.V[i]
+		}
+	}
+	ix := solve(t, in)
+	near(t, "index", cylinderOf(ix, 3).IndexErrorDeg, s.errDeg[3], 0.006)
+	if ix.ClosureDeg != nil {
+		t.Errorf("closure %g from one pair of sweeps", *ix.ClosureDeg)
+	}
+}
+
 func TestSlippedEncoderVoidsTheJob(t *testing.T) {
 	s := newSynth()
 	first := append(s.both(1, 1, 1), s.both(3, 1, 2)...)
