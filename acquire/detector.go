@@ -64,23 +64,6 @@ const (
 	sweepGoesOn
 )
 
-// Why a sweep ended.
-const (
-	CauseReversal   = "reversal"
-	CauseWindow     = "window"
-	CauseSelection  = "selection"
-	CauseIdle       = "idle"
-	CausePortLost   = "port_lost"
-	CauseLostCounts = "lost_counts"
-	CauseZero       = "zero"
-	CauseShutdown   = "shutdown"
-)
-
-// Causes lists every cause, for metrics that must exist before they count.
-func Causes() []string {
-	return []string{CauseReversal, CauseWindow, CauseSelection, CauseIdle, CausePortLost, CauseLostCounts, CauseZero, CauseShutdown}
-}
-
 // pauseNS is how long the crank must stand for a sweep to be called paused.
 const pauseNS = 1000e6
 

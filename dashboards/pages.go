@@ -49,7 +49,7 @@ func newPages() (*pages, error) {
 
 func pageFuncs() template.FuncMap {
 	return template.FuncMap{
-		"plus": plus, "num": orDash, "pm": withDoubt, "top": topText, "why": whyNone, "short": short,
+		"plus": fit.Signed, "num": orDash, "pm": withDoubt, "top": topText, "why": whyNone, "short": short,
 		"num1": func(v float64) string { return signed(v, 1) }, "num1p": func(v float64, decimals int) string { return signed(v, decimals) },
 		"plusp": trimText, "plusOr": plusOrDash, "deref": func(v *int) int { return *v },
 		"json": toJSON, "selectBody": selectBody, "zeroBody": func(indicator, on string) (string, error) {

@@ -129,7 +129,7 @@ func (v *benchView) placeTops(job store.Job, sweeps []store.Sweep, index fit.Ind
 }
 
 func rowOf(w store.Sweep, numbers []int) sweepRow {
-	return sweepRow{w, wayText(w.Direction), sweepState(w), causeText(w.Cause), numbers}
+	return sweepRow{w, fit.WayWords(w.Direction), sweepState(w), acquire.CauseWords(w.Cause), numbers}
 }
 
 // indexOrEmpty is for pages that have more to show than the index: a fit that
