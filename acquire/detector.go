@@ -89,7 +89,7 @@ func (d *detector) encoder(atNS, seq int64, deg float64) []sweepEvent {
 		d.probes[i].contact.turned(deg)
 	}
 	d.rebase = false
-	if t, was := d.motion.add(d.now); t == turnReversed {
+	if was, reversed := d.motion.add(d.now); reversed {
 		for i := range d.probes {
 			d.finish(i, was, CauseReversal)
 		}
