@@ -227,7 +227,8 @@ func (t *tally) stats(c InstrumentConfig, nowNS int64) InstrumentStats {
 	return s
 }
 
-func configJSON(c InstrumentConfig) string {
+// settingsJSON is an instrument's or the detector's settings, to be kept.
+func settingsJSON(c any) string {
 	text, err := json.Marshal(c)
 	if err != nil {
 		return "{}" // a NaN in it; checked configurations have none

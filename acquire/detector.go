@@ -64,23 +64,6 @@ const (
 	sweepGoesOn
 )
 
-// Why a sweep ended.
-const (
-	CauseReversal   = "reversal"
-	CauseWindow     = "window"
-	CauseSelection  = "selection"
-	CauseIdle       = "idle"
-	CausePortLost   = "port_lost"
-	CauseLostCounts = "lost_counts"
-	CauseZero       = "zero"
-	CauseShutdown   = "shutdown"
-)
-
-// Causes lists every cause, for metrics that must exist before they count.
-func Causes() []string {
-	return []string{CauseReversal, CauseWindow, CauseSelection, CauseIdle, CausePortLost, CauseLostCounts, CauseZero, CauseShutdown}
-}
-
 // pauseNS is how long the crank must stand for a sweep to be called paused.
 const pauseNS = 1000e6
 
@@ -106,7 +89,7 @@ func (d *detector) encoder(atNS, seq int64, deg float64) []sweepEvent {
 		d.probes[i].contact.turned(deg)
 	}
 	d.rebase = false
-	if t, was := d.motion.add(d.now); t == turnReversed {
+	if was, reversed := d.motion.add(d.now); reversed {
 		for i := range d.probes {
 			d.finish(i, was, CauseReversal)
 		}

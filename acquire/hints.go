@@ -3,6 +3,7 @@ package acquire
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // What a bench that is set up wrongly looks like.
@@ -34,7 +35,7 @@ func (l *loop) hints() {
 func (l *loop) hintTalk(one *instrument) {
 	status := l.status(one)
 	name := one.cfg.Name
-	if status == "silent" {
+	if status == StatusSilent {
 		l.notice("silent:"+name, sentence(one.label()+" is silent"),
 			fmt.Sprintf("Switch it on and check its cable; if it speaks only when asked, give \"request\" in the bench file. Speed and frame are %d and %s.", one.cfg.Baud, one.cfg.Frame))
 	} else {
@@ -64,7 +65,7 @@ func (l *loop) encoderMoved() {
 // hintStands: heights move and the encoder does not.
 func (l *loop) hintStands(one *instrument) {
 	most := max(0.2, 10*l.b.cfg.Sweep.ContactMM)
-	if one.drift.span() < most || l.enc.opened == nil || l.enc.fresh || l.status(l.enc) != "live" {
+	if one.drift.span() < most || l.status(l.enc) != StatusLive {
 		return
 	}
 	l.notice("encoder_stands:"+one.cfg.Name, fmt.Sprintf("The encoder stands still while indicator %s moves.", one.cfg.Name),
@@ -117,7 +118,7 @@ func (l *loop) clearHints(one *instrument) {
 	one.drift = extent{}
 }
 
-func sentenceStart(s string) string { s = sentence(s); return s[:len(s)-1] }
+func sentenceStart(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 func clip(s string) string {
 	const most = 40
@@ -127,27 +128,23 @@ func clip(s string) string {
 // status is an instrument in a word.
 func (l *loop) status(one *instrument) string {
 	if one.opened == nil {
-		var e *PortError
-		if as, ok := one.trouble.(*PortError); ok {
-			e = as
+		if one.trouble == nil {
+			return StatusWaiting
 		}
-		if e == nil {
-			return "waiting"
-		}
-		return string(e.Trouble)
+		return string(one.trouble.Trouble)
 	}
 	quiet := float64(l.now-one.bytesNS) / 1e9
 	switch {
 	case one.bad >= badRun:
-		return "garbled"
+		return StatusGarbled
 	case one.fresh && quiet > waitingS:
-		return "silent"
+		return StatusSilent
 	case one.fresh:
-		return "waiting"
+		return StatusWaiting
 	case one.silent(l.now):
-		return "silent"
+		return StatusSilent
 	}
-	return "live"
+	return StatusLive
 }
 
 // silent tells whether an instrument that spoke has been silent for too long.
@@ -163,16 +160,16 @@ func (one *instrument) silent(nowNS int64) bool {
 func (l *loop) detail(one *instrument, status string) string {
 	label := sentenceStart(one.label())
 	switch status {
-	case "live":
+	case StatusLive:
 		return label + " is heard."
-	case "waiting":
+	case StatusWaiting:
 		if one.opened == nil {
 			return label + ": its port is being opened."
 		}
 		return label + ": its port is open, nothing has come yet."
-	case "silent":
+	case StatusSilent:
 		return label + ": its port is open, but it says nothing: switch it on and check its cable."
-	case "garbled":
+	case StatusGarbled:
 		return fmt.Sprintf("%s speaks, but its lines cannot be read; one was %q: check baud, frame and pattern.", label, clip(one.badRaw))
 	}
 	return fmt.Sprintf("%s: %v.", label, one.trouble)

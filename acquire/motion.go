@@ -38,24 +38,17 @@ type motion struct {
 	from   point // where this motion began
 }
 
-// turn is what an encoder reading meant.
-type turn uint8
-
-const (
-	turnNothing  turn = iota
-	turnBegun         // motion, from m.from
-	turnReversed      // the motion before ended at was; the new one began at m.from
-)
-
-// add takes an encoder reading. was is where the motion before ended, for turnReversed.
-func (m *motion) add(p point) (t turn, was point) {
+// add takes an encoder reading. It reports whether the crank reversed there,
+// and where the motion before ended.
+func (m *motion) add(p point) (was point, reversed bool) {
 	if !m.begun {
 		m.begun = true
 		m.lo, m.hi = p, p
-		return turnNothing, was
+		return was, false
 	}
 	if m.dir == 0 {
-		return m.start(p), was
+		m.start(p)
+		return was, false
 	}
 	if p.atNS-m.first.atNS <= lateNS {
 		m.first.late = p.enc
@@ -70,12 +63,13 @@ func (m *motion) add(p point) (t turn, was point) {
 		was, m.from = m.first, m.last
 		m.dir = -m.dir
 		m.first, m.last = p, p
-		return turnReversed, was
+		return was, true
 	}
-	return turnNothing, was
+	return was, false
 }
 
-func (m *motion) start(p point) turn {
+// start looks whether a standing crank has begun to move.
+func (m *motion) start(p point) {
 	if p.deg <= m.lo.deg {
 		m.lo = p
 	}
@@ -84,16 +78,13 @@ func (m *motion) start(p point) turn {
 	}
 	switch {
 	case p.deg-m.lo.deg >= m.motionDeg:
-		m.dir = 1
-		m.from = m.lo
+		m.dir, m.from = 1, m.lo
 	case m.hi.deg-p.deg >= m.motionDeg:
-		m.dir = -1
-		m.from = m.hi
+		m.dir, m.from = -1, m.hi
 	default:
-		return turnNothing
+		return
 	}
 	m.first, m.last = p, p
-	return turnBegun
 }
 
 // idle tells whether the crank has stood for the idle time since it moved on.

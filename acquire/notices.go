@@ -127,7 +127,7 @@ func sentence(s string) string {
 	if s == "" {
 		return ""
 	}
-	return strings.ToUpper(s[:1]) + s[1:] + "."
+	return sentenceStart(s) + "."
 }
 
 func (l *loop) noticeMountContinues() {

@@ -9,10 +9,7 @@ func (l *loop) publish() *Snapshot {
 
 func (l *loop) snapshot() *Snapshot {
 	s := &Snapshot{NowNS: l.now, Encoder: l.state(l.enc), Selection: l.selection, Recording: l.recording,
-		LastMove: l.lastMove.dir, LastMoveDeg: l.lastMove.deg, Notices: l.notices.show(l.now)}
-	if l.b.queue != nil {
-		s.StoredLedger = l.b.queue.ledger.Load()
-	}
+		LastMove: l.lastMove.dir, LastMoveDeg: l.lastMove.deg, Notices: l.notices.show(l.now), StoredLedger: l.b.queue.ledger.Load()}
 	for i, one := range l.inds {
 		s.Indicators = append(s.Indicators, l.state(one))
 		if run := l.running[i]; run != nil {

@@ -53,12 +53,20 @@ type Config struct {
 	Sweep      SweepConfig
 }
 
+// What an instrument whose port is open, or being opened, is doing.
+const (
+	StatusLive    = "live"    // it is heard
+	StatusWaiting = "waiting" // nothing has come yet
+	StatusSilent  = "silent"  // it spoke, and has not for too long; or should have by now
+	StatusGarbled = "garbled" // its lines cannot be read
+)
+
 // InstrumentState is one instrument as the bench sees it now.
 type InstrumentState struct {
 	Kind                  Kind
 	Name, Port            string
 	Live                  bool   // true only after a valid reading since the port was (re)opened
-	Status                string // "live" | "waiting" | "silent" | "garbled", or why its port is not open: a PortTrouble
+	Status                string // StatusLive …, or why its port is not open: a PortTrouble
 	Detail                string // the same with cause and cure, in a sentence
 	Stream                int64  // 0: not open
 	LastSeq               int64

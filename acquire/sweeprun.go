@@ -1,9 +1,6 @@
 package acquire
 
-import (
-	"encoding/json"
-	"slices"
-)
+import "slices"
 
 // sweepRun is a sweep being recorded.
 type sweepRun struct {
@@ -49,7 +46,7 @@ func (l *loop) beginSweep(one *instrument, e sweepEvent) {
 	l.running[e.probe] = run
 	l.cur.batch.Begins = append(l.cur.batch.Begins, SweepBegin{ID: run.id, Job: run.job, Cylinder: run.cylinder, Indicator: one.cfg.Name,
 		IndStream: run.indStream, IndFrom: run.indFrom, EncStream: l.enc.opened.ID,
-		EncFrom: max(e.at.early, l.enc.keptFrom, l.enc.mountFrom), DetectorJSON: detectorJSON(l.b.cfg.Sweep), AtNS: e.at.atNS})
+		EncFrom: max(e.at.early, l.enc.keptFrom, l.enc.mountFrom), DetectorJSON: settingsJSON(l.b.cfg.Sweep), AtNS: e.at.atNS})
 	l.curRows++
 	l.cur.news = append(l.cur.news, l.sweepNews(one, run, "running", ""))
 }
@@ -116,12 +113,4 @@ func (l *loop) committed(c commit) {
 			l.tellSweep(l.inds[i], run)
 		}
 	}
-}
-
-func detectorJSON(c SweepConfig) string {
-	text, err := json.Marshal(c)
-	if err != nil {
-		return "{}"
-	}
-	return string(text)
 }

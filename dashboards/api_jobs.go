@@ -62,7 +62,7 @@ func (s *Server) postJob(w http.ResponseWriter, r *http.Request) error {
 	if len(faults) > 0 {
 		return invalid(faults...)
 	}
-	job, replayed, err := s.store.CreateJob(r.Context(), store.NewJob{Name: in.Name, Engine: e, EngineJSON: in.Engine, Actor: actor(r), IdempotencyKey: key})
+	job, replayed, err := s.store.CreateJob(r.Context(), store.NewJob{Name: in.Name, Engine: e, Actor: actor(r), IdempotencyKey: key})
 	if err != nil {
 		return err
 	}
@@ -132,7 +132,7 @@ func (s *Server) patchJob(w http.ResponseWriter, r *http.Request) error {
 	}
 	if len(in.Engine) > 0 {
 		e, wrong := engineOf(in.Engine)
-		patch.Engine, patch.EngineJSON = &e, in.Engine
+		patch.Engine = &e
 		faults = append(faults, wrong...)
 	}
 	if patch.Name == nil && patch.State == nil && patch.Engine == nil {

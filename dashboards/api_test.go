@@ -211,9 +211,16 @@ func TestHealth(t *testing.T) {
 	a.want(200, a.call("GET", "/openapi.json", ""))
 	a.bench.set(func(n *acquire.Snapshot) {
 		n.Indicators = slices.Clone(n.Indicators)
-		n.Indicators[0].Live, n.Indicators[0].Detail = false, "the port is gone; plug it in"
+		n.Indicators[0].Live, n.Indicators[0].Status, n.Indicators[0].Detail = false, string(acquire.PortLost), "the port is gone; plug it in"
 	})
 	if r := a.want(503, a.call("GET", "/readyz", "")); !strings.Contains(string(r.body), "plug it in") {
+		t.Errorf("ready: %s", r.body)
+	}
+	a.bench.set(func(n *acquire.Snapshot) { // its port is open, but it fell silent
+		n.Indicators = slices.Clone(n.Indicators)
+		n.Indicators[0].Live, n.Indicators[0].Status, n.Indicators[0].Detail = true, acquire.StatusSilent, "it says nothing; switch it on"
+	})
+	if r := a.want(503, a.call("GET", "/readyz", "")); !strings.Contains(string(r.body), "switch it on") {
 		t.Errorf("ready: %s", r.body)
 	}
 }

@@ -33,7 +33,7 @@ func errorsSVG(index fit.Index) template.HTML {
 		if v > 0 {
 			anchor = "start"
 		}
-		d.text("soft", anchor, x.at(v), head-14, "limit "+plus(v, 2)+"°")
+		d.text("soft", anchor, x.at(v), head-14, "limit "+fit.Signed(v, 2)+"°")
 	}
 	d.line("zero", x.at(0), head-8, x.at(0), bottom)
 	step := niceStep(2 * reach / 8)
@@ -59,7 +59,7 @@ func (d *drawing) errorRow(c fit.Cylinder, reference int, x scale, y float64) {
 	}
 	v, u := *c.ThrowErrorDeg, deref(c.ThrowU95Deg)
 	if math.Abs(v) > x.hi {
-		d.text("soft", "start", x.at(0)+8, y-4, plus(v, 1)+"°: off this scale")
+		d.text("soft", "start", x.at(0)+8, y-4, fit.Signed(v, 1)+"°: off this scale")
 		return
 	}
 	lo, hi := x.clamp(v-u), x.clamp(v+u)

@@ -140,11 +140,11 @@ func (b *fakeBench) Zero(_ context.Context, indicator, on string) (acquire.Datum
 func benchAt(angle float64, heights map[string]float64) *fakeBench {
 	age, a := 0.02, angle
 	s := acquire.Snapshot{NowNS: 12_500_000_000, StoredLedger: 41, LastMove: 1, LastMoveDeg: 12.5,
-		Encoder: acquire.InstrumentState{Kind: acquire.KindEncoder, Name: "encoder", Port: "/dev/ttyUSB0", Live: true, Status: "live", AgeS: &age, Value: &a, Mount: 1, Raw: "3642"}}
+		Encoder: acquire.InstrumentState{Kind: acquire.KindEncoder, Name: "encoder", Port: "/dev/ttyUSB0", Live: true, Status: acquire.StatusLive, AgeS: &age, Value: &a, Mount: 1, Raw: "3642"}}
 	for _, name := range []string{"left", "right"} {
 		if v, ok := heights[name]; ok {
 			s.Indicators = append(s.Indicators, acquire.InstrumentState{Kind: acquire.KindIndicator, Name: name, Port: "/dev/ttyUSB1", Live: true,
-				Status: "live", AgeS: &age, Value: &v, Contact: true, Setup: 1, Zeroing: 1, Raw: "+0.118"})
+				Status: acquire.StatusLive, AgeS: &age, Value: &v, Contact: true, Setup: 1, Zeroing: 1, Raw: "+0.118"})
 		}
 	}
 	return &fakeBench{snapshot: s}

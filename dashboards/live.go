@@ -88,7 +88,6 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
-	h.Set("X-Accel-Buffering", "no")
 	seq, gap := s.hub.start(r.Header.Get("Last-Event-ID"))
 	c := client{w, http.NewResponseController(w)}
 	if err := c.send("retry: 2000\n\n"); err != nil {

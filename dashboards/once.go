@@ -3,8 +3,11 @@ package dashboards
 import (
 	"context"
 	"crypto/sha256"
+	"fmt"
 	"net/http"
 	"sync"
+
+	"crownmark/store"
 )
 
 const keptKeys = 256 // idempotency keys remembered, oldest forgotten first
@@ -51,7 +54,7 @@ func (o *once) do(r *http.Request, body []byte, act func() (location string, val
 			return "", nil, false, r.Context().Err()
 		}
 		if a.body != sha256.Sum256(body) {
-			return "", nil, false, keyReused("the key came before with another body")
+			return "", nil, false, fmt.Errorf("%w (the body differs)", store.ErrKeyReused)
 		}
 		if a.ok {
 			return a.location, a.value, true, nil
@@ -99,9 +102,4 @@ func checkKey(key string) error {
 			"more than 200 characters", "use a random one of 20 or so")
 	}
 	return nil
-}
-
-func keyReused(detail string) error {
-	return newProblem(http.StatusUnprocessableEntity, "idempotency-key-reused", "The Idempotency-Key was used for something else",
-		detail, "use a new key for a new request")
 }

@@ -49,14 +49,13 @@ func newPages() (*pages, error) {
 
 func pageFuncs() template.FuncMap {
 	return template.FuncMap{
-		"plus": plus, "num": orDash, "pm": withDoubt, "top": topText, "why": whyNone, "short": short,
-		"num1": func(v float64) string { return signed(v, 1) }, "num1p": func(v float64, decimals int) string { return signed(v, decimals) },
-		"plusp": trimText, "plusOr": plusOrDash, "deref": func(v *int) int { return *v },
+		"plus": fit.Signed, "num": orDash, "pm": withDoubt, "top": topText, "why": whyNone, "short": short,
+		"fixed": signed, "trim": trimText, "plusOr": plusOrDash, "deref": func(v *int) int { return *v },
 		"json": toJSON, "selectBody": selectBody, "zeroBody": func(indicator, on string) (string, error) {
 			return toJSON(map[string]string{"indicator": indicator, "on": on})
 		},
-		"trimWordsP": func(v *float64) string { return fit.TrimWords(deref(v)) },
-		"markWords":  fit.MarkWords, "lateWords": lateWords,
+		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
+		"markWords": fit.MarkWords, "lateWords": lateWords,
 		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
 		"shape": func(verdict string) template.HTML {

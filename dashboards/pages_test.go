@@ -230,8 +230,8 @@ func TestTicksAndNumbers(t *testing.T) {
 	if got := ticks(-0.31, 0.29, 6); len(got) != 6 || math.Abs(got[0]+0.3) > 1e-9 {
 		t.Errorf("ticks %v", got)
 	}
-	for _, row := range [][2]string{{signed(-0.0004, 3), "0.000"}, {signed(-1.25, 2), "−1.25"}, {plus(1.5, 1), "+1.5"}, {plus(0, 1), "0.0"},
-		{plus(-0.04, 1), "0.0"}, {trimText(new(-1.5)), "−1.5"}, {trimText(new(0.25)), "+0.25"}, {trimText(new(2.0)), "+2.0"}, {trimText(nil), "—"},
+	for _, row := range [][2]string{{signed(-0.0004, 3), "0.000"}, {signed(-1.25, 2), "−1.25"}, {fit.Signed(1.5, 1), "+1.5"}, {fit.Signed(0, 1), "0.0"},
+		{fit.Signed(-0.04, 1), "0.0"}, {trimText(new(-1.5)), "−1.5"}, {trimText(new(0.25)), "+0.25"}, {trimText(new(2.0)), "+2.0"}, {trimText(nil), "—"},
 		{tickText(0.25, 0.05), "0.25"}, {tickText(-20, 10), "−20"}, {topText(new(359.5), new(0.04)), "359.500 ± 0.040°"}} {
 		if row[0] != row[1] {
 			t.Errorf("%q, want %q", row[0], row[1])

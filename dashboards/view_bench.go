@@ -129,7 +129,7 @@ func (v *benchView) placeTops(job store.Job, sweeps []store.Sweep, index fit.Ind
 }
 
 func rowOf(w store.Sweep, numbers []int) sweepRow {
-	return sweepRow{w, wayText(w.Direction), sweepState(w), causeText(w.Cause), numbers}
+	return sweepRow{w, fit.WayWords(w.Direction), sweepState(w), acquire.CauseWords(w.Cause), numbers}
 }
 
 // indexOrEmpty is for pages that have more to show than the index: a fit that
@@ -146,37 +146,12 @@ func (s *Server) indexOrEmpty(ctx context.Context, job int64) fit.Index {
 	return index
 }
 
-// allSweeps reads every page of a job's sweeps.
 func (s *Server) allSweeps(ctx context.Context, job int64) ([]store.Sweep, error) {
-	var all []store.Sweep
-	page := store.Page{Limit: 500}
-	for {
-		sweeps, next, err := s.store.Sweeps(ctx, job, page)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, sweeps...)
-		if next == nil {
-			return all, nil
-		}
-		page.After = *next
-	}
+	return store.All(func(p store.Page) ([]store.Sweep, *int64, error) { return s.store.Sweeps(ctx, job, p) })
 }
 
 func (s *Server) allJobs(ctx context.Context) ([]store.Job, error) {
-	var all []store.Job
-	page := store.Page{Limit: 500}
-	for {
-		jobs, next, err := s.store.Jobs(ctx, page)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, jobs...)
-		if next == nil {
-			return all, nil
-		}
-		page.After = *next
-	}
+	return store.All(func(p store.Page) ([]store.Job, *int64, error) { return s.store.Jobs(ctx, p) })
 }
 
 func (s *Server) openJobs(ctx context.Context) ([]jobDoc, error) {

@@ -23,7 +23,7 @@ type jobView struct {
 	Errors     template.HTML
 	Rows       []cylinderRow
 	Sweeps     []sweepRow
-	Flags      []flagRow
+	Flags      []fit.RaisedFlag
 }
 
 type cylinderRow struct {
@@ -31,11 +31,6 @@ type cylinderRow struct {
 	Reference bool
 	Shape     string // what the verdict's mark looks like
 	Plot      template.HTML
-}
-
-type flagRow struct {
-	fit.FlagNote
-	Cylinders []int
 }
 
 func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
@@ -68,8 +63,7 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix st
 
 func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
 	v := jobView{Job: jobOf(job), EngineText: engineText(job.Engine), TurnBack: turnBackText(job.Engine), Index: x,
-		Verdicts: verdictText(x), Closure: closureText(x), Flags: flagRows(x)}
-	v.ClosureBad = x.ClosureDeg != nil && abs(*x.ClosureDeg) > deref(x.ClosureU95Deg)
+		Verdicts: verdictText(x), Closure: fit.ClosureWords(x), ClosureBad: x.ClosureFailed(), Flags: x.RaisedFlags()}
 	if len(x.Cylinders) > 0 {
 		v.Errors = errorsSVG(x)
 	}
@@ -94,26 +88,6 @@ func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
 	}
 	return v, nil
 }
-
-// flagRows lists every flag that was raised, with its cause, its cure and the
-// cylinders that have it, in the order of the work.
-func flagRows(x fit.Index) []flagRow {
-	var out []flagRow
-	for _, note := range fit.FlagNotes() {
-		row := flagRow{FlagNote: note}
-		for _, c := range x.Cylinders {
-			if slices.Contains(c.Flags, note.Flag) {
-				row.Cylinders = append(row.Cylinders, c.Number)
-			}
-		}
-		if len(row.Cylinders) > 0 {
-			out = append(out, row)
-		}
-	}
-	return out
-}
-
-func abs(v float64) float64 { return max(v, -v) }
 
 func (s *Server) jobsPage(w http.ResponseWriter, r *http.Request) error {
 	jobs, err := s.allJobs(r.Context())

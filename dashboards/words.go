@@ -6,20 +6,10 @@ import (
 	"slices"
 	"strings"
 
-	"crownmark/acquire"
 	"crownmark/fit"
 	"crownmark/fit/engine"
 	"crownmark/store"
 )
-
-// plus prints v with its sign, and no sign on zero.
-func plus(v float64, decimals int) string {
-	if s := signed(v, decimals); v > 0 && strings.Trim(s, "0.") != "" {
-		return "+" + s
-	} else {
-		return s
-	}
-}
 
 // orDash prints a value that may be unknown.
 func orDash(v *float64, decimals int) string {
@@ -33,7 +23,7 @@ func plusOrDash(v *float64, decimals int) string {
 	if v == nil {
 		return "—"
 	}
-	return plus(*v, decimals)
+	return fit.Signed(*v, decimals)
 }
 
 // trimText prints a trim as the controller takes it: with its sign and no more
@@ -49,7 +39,7 @@ func trimText(v *float64) string {
 			break
 		}
 	}
-	return plus(*v, max(decimals, 1))
+	return fit.Signed(*v, max(decimals, 1))
 }
 
 // withDoubt prints an angle and its doubt, with the unit.
@@ -85,42 +75,6 @@ func whyNone(c fit.Cylinder) string {
 		}
 	}
 	return "not known yet"
-}
-
-// wayText says which way a sweep was turned.
-func wayText(direction int) string {
-	switch {
-	case direction > 0:
-		return "forward"
-	case direction < 0:
-		return "turning back"
-	}
-	return "—"
-}
-
-// causeText says what ended a sweep.
-func causeText(cause string) string {
-	switch cause {
-	case "":
-		return ""
-	case acquire.CauseReversal:
-		return "turned the other way"
-	case acquire.CauseWindow:
-		return "past the window"
-	case acquire.CauseSelection:
-		return "another cylinder was selected"
-	case acquire.CauseZero:
-		return "the display was zeroed"
-	case acquire.CauseIdle:
-		return "stood still"
-	case acquire.CausePortLost:
-		return "the port was lost"
-	case acquire.CauseLostCounts:
-		return "the encoder lost counts"
-	case acquire.CauseShutdown:
-		return "the program was stopped"
-	}
-	return strings.ReplaceAll(cause, "_", " ")
 }
 
 // engineText is an engine in one line.
@@ -174,17 +128,6 @@ func verdictText(x fit.Index) string {
 		}
 	}
 	return strings.ReplaceAll(strings.Join(parts, " "), "Undecided the limit", "Undecided")
-}
-
-// closureText says what the second sweep of the reference proved.
-func closureText(x fit.Index) string {
-	if x.ClosureDeg == nil {
-		return "not made: sweep the reference again at the end, to prove that the encoder did not slip"
-	}
-	if math.Abs(*x.ClosureDeg) > deref(x.ClosureU95Deg) {
-		return "beyond its doubt: the encoder slipped or lost counts; no verdict and no trim is issued"
-	}
-	return "within its doubt: the encoder held"
 }
 
 func sweepState(w store.Sweep) string {

@@ -31,6 +31,16 @@ func (j *job) flag(cylinder int, f string) {
 	}
 }
 
+// flagsOf is never nil: JSON lists no flags as [].
+func (j *job) flagsOf(cylinder int) []string {
+	return append([]string{}, j.flags[cylinder]...)
+}
+
+// fitted says whether a cylinder has a sweep that can be fitted.
+func (j *job) fitted(cylinder int) bool {
+	return slices.ContainsFunc(j.passes, func(p *pass) bool { return p.src.Cylinder == cylinder })
+}
+
 // prepare turns the input's sweeps into passes with a first guess of each top.
 func (j *job) prepare() error {
 	for i := range j.in.Sweeps {
@@ -46,7 +56,7 @@ func (j *job) prepare() error {
 		j.passes = append(j.passes, p)
 	}
 	for cylinder, flags := range j.refused {
-		good := slices.ContainsFunc(j.passes, func(p *pass) bool { return p.src.Cylinder == cylinder })
+		good := j.fitted(cylinder)
 		for _, f := range flags {
 			// A probe being placed, a crank being nudged: scraps beside good sweeps are no news.
 			if scrap := f == FlagShort || f == FlagFewReadings; !good || !scrap {

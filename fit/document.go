@@ -61,10 +61,10 @@ func (j *job) blank() Index {
 		if !swept[t.Number] {
 			j.flag(t.Number, FlagNotSwept)
 		}
-		c.Flags = j.flags[t.Number]
-		if c.Flags == nil {
-			c.Flags = []string{}
+		if !j.fitted(e.Reference()) {
+			j.flag(t.Number, FlagNoReference)
 		}
+		c.Flags = j.flagsOf(t.Number)
 		doc.Cylinders = append(doc.Cylinders, c)
 	}
 	return doc
@@ -93,14 +93,9 @@ func (j *job) write(doc *Index, s *solution) {
 			j.writeTop(c, s, passes, home)
 			j.writeIndex(c, s, refSwept)
 			j.judgeShape(c, passes)
-		} else if !refSwept {
-			j.flag(c.Number, FlagNoReference)
 		}
 		j.writeTrim(c, s)
-		c.Flags = j.flags[c.Number]
-		if c.Flags == nil {
-			c.Flags = []string{}
-		}
+		c.Flags = j.flagsOf(c.Number)
 	}
 	doc.Marks = j.markErrors(s, home, refSwept)
 	doc.Advice = j.advise(doc)
@@ -297,12 +292,11 @@ func (j *job) encoderShares(phase float64) []share {
 // writeIndex fills index and throw errors and the verdict.
 func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 	e := j.in.Engine
-	switch {
-	case !j.in.DirectionConfirmed:
+	if !j.in.DirectionConfirmed {
 		j.flag(c.Number, FlagNoDirection)
 		return
-	case !refSwept:
-		j.flag(c.Number, FlagNoReference)
+	}
+	if !refSwept {
 		return
 	}
 	if s.closureFailed {

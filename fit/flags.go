@@ -1,5 +1,7 @@
 package fit
 
+import "slices"
+
 // Flags of a cylinder's row. Each is listed with its cause and its cure in
 // FlagNotes.
 const (
@@ -58,4 +60,27 @@ func FlagNotes() []FlagNote {
 		{FlagClosure, "The reference swept again at the end does not come back to where it was: the encoder slipped or lost counts.", "Tighten the encoder's coupling and sweep all cylinders again."},
 		{FlagNotConverged, "The joint fit did not settle; no number is given.", "Set aside the sweep that looks wrong, or sweep again."},
 	}
+}
+
+// RaisedFlag is a flag and the cylinders that have it.
+type RaisedFlag struct {
+	FlagNote
+	Cylinders []int
+}
+
+// RaisedFlags lists every flag that was raised, in the order of the work.
+func (x Index) RaisedFlags() []RaisedFlag {
+	var out []RaisedFlag
+	for _, note := range FlagNotes() {
+		raised := RaisedFlag{FlagNote: note}
+		for _, c := range x.Cylinders {
+			if slices.Contains(c.Flags, note.Flag) {
+				raised.Cylinders = append(raised.Cylinders, c.Number)
+			}
+		}
+		if len(raised.Cylinders) > 0 {
+			out = append(out, raised)
+		}
+	}
+	return out
 }

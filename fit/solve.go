@@ -3,7 +3,6 @@ package fit
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -30,14 +29,16 @@ func Solve(in Input) (Index, error) {
 		return doc, nil
 	}
 	j.anchor = in.Engine.Reference()
-	if !slices.ContainsFunc(j.passes, func(p *pass) bool { return p.src.Cylinder == j.anchor }) {
+	if !j.fitted(j.anchor) {
 		j.anchor = j.passes[0].src.Cylinder
 	}
 	sol, err := j.settle()
 	if err != nil {
 		doc.Status = err.Error()
 		for i := range doc.Cylinders {
-			doc.Cylinders[i].Flags = append(doc.Cylinders[i].Flags, FlagNotConverged)
+			c := &doc.Cylinders[i]
+			j.flag(c.Number, FlagNotConverged)
+			c.Flags = j.flagsOf(c.Number)
 		}
 		doc.Advice = j.advise(nil)
 		return doc, nil
@@ -63,9 +64,6 @@ type estimate struct{ value, u95 float64 }
 func (j *job) settle() (*solution, error) {
 	if err := j.build(true); err != nil {
 		return nil, err
-	}
-	if len(j.passes) == 0 {
-		return nil, fmt.Errorf("no sweep is linked to another")
 	}
 	sol, err := j.iterate()
 	if err != nil || j.closing == none {

@@ -109,8 +109,8 @@ func (p *pass) dropResting() {
 		if i < 0 || i >= n {
 			return
 		}
-		y0, th0, _ := p.y[i], 0.0, 0
-		th0, _, _ = p.track.at(p.t[i])
+		y0 := p.y[i]
+		th0, _, _ := p.track.at(p.t[i])
 		j := i
 		for j >= 0 && j < n && math.Abs(p.y[j]-y0) <= restMM {
 			j += step

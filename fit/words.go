@@ -30,14 +30,14 @@ func WithDoubt(value, u95 *float64) string {
 		return "—"
 	}
 	if u95 == nil {
-		return fmt.Sprintf("%+.3f", *value)
+		return Signed(*value, 3)
 	}
 	d := Digits(*u95)
-	return fmt.Sprintf("%s ± %.*f", signed(*value, d), d, *u95)
+	return fmt.Sprintf("%s ± %.*f", Signed(*value, d), d, *u95)
 }
 
-// signed prints with d decimals and a sign, never "−0.00".
-func signed(v float64, d int) string {
+// Signed prints with d decimals and a sign, "+1.50" or "−0.30", and zero without.
+func Signed(v float64, d int) string {
 	s := fmt.Sprintf("%+.*f", d, v)
 	if strings.Trim(s, "+-0.") == "" {
 		return fmt.Sprintf("%.*f", d, 0.0)
@@ -66,6 +66,34 @@ func TrimWords(trimSetDeg float64) string {
 		return fmt.Sprintf("advance %s°", plain(trimSetDeg))
 	}
 	return "leave as it is"
+}
+
+// WayWords says which way a sweep was turned: +1 in running direction, −1
+// against it, 0 not known.
+func WayWords(direction int) string {
+	switch {
+	case direction > 0:
+		return "forward"
+	case direction < 0:
+		return "turning back"
+	}
+	return "—"
+}
+
+// ClosureFailed says whether the reference, swept again, came back beyond its doubt.
+func (x Index) ClosureFailed() bool {
+	return x.ClosureDeg != nil && x.ClosureU95Deg != nil && math.Abs(*x.ClosureDeg) > *x.ClosureU95Deg
+}
+
+// ClosureWords says what the reference's second sweep proved.
+func ClosureWords(x Index) string {
+	switch {
+	case x.ClosureDeg == nil:
+		return "not made: sweep the reference again at the end, to prove that the encoder did not slip"
+	case x.ClosureFailed():
+		return "beyond its doubt: the encoder slipped or lost counts; no verdict and no trim is issued"
+	}
+	return "within its doubt: the encoder held"
 }
 
 // MarkWords says what a mark error means at the timing light and on the rim.

@@ -24,31 +24,25 @@ type querier interface {
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
 
-// engineOf returns the engine and the JSON that is kept of it.
-func engineOf(e *engine.Engine, text []byte) (engine.Engine, string, error) {
-	var out engine.Engine
-	if e != nil && (e.Name != "" || e.StrokeMM != 0) {
-		out = *e
-	} else if err := json.Unmarshal(text, &out); err != nil {
-		return out, "", fmt.Errorf("%w: the engine is no JSON: %w", ErrInvalid, err)
-	}
-	kept, err := json.Marshal(out)
+// engineText is the JSON that is kept of an engine.
+func engineText(e engine.Engine) (string, error) {
+	kept, err := json.Marshal(e)
 	if err != nil { // NaN or infinity
-		return out, "", fmt.Errorf("%w: engine: %w", ErrInvalid, err)
+		return "", fmt.Errorf("%w: engine: %w", ErrInvalid, err)
 	}
-	return out, string(kept), nil
+	return string(kept), nil
 }
 
 // CreateJob makes a job. The same IdempotencyKey with the same request returns
 // the first call's job and replayed; with another request, ErrKeyReused.
 func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool, err error) {
-	e, text, err := engineOf(&n.Engine, n.EngineJSON)
+	text, err := engineText(n.Engine)
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
 	}
 	name := n.Name
 	if name == "" {
-		name = e.Name
+		name = n.Engine.Name
 	}
 	request := sha256.Sum256(appendText(appendText(nil, name), text))
 	var id int64
@@ -111,9 +105,9 @@ func (c *change) addJobEvent(job int64, kind, value, engineJSON, actor string) e
 // ErrJobClosed, ErrInvalid.
 func (s *Store) UpdateJob(ctx context.Context, id int64, p JobPatch) (Job, error) {
 	var text string
-	if p.Engine != nil || p.EngineJSON != nil {
+	if p.Engine != nil {
 		var err error
-		if _, text, err = engineOf(p.Engine, p.EngineJSON); err != nil {
+		if text, err = engineText(*p.Engine); err != nil {
 			return Job{}, fmt.Errorf("job %d: %w", id, err)
 		}
 	}
@@ -203,11 +197,27 @@ func (s *Store) Jobs(ctx context.Context, p Page) (jobs []Job, next *int64, err 
 	return jobs, next, err
 }
 
+// All reads every page that list has.
+func All[T any](list func(Page) (items []T, next *int64, err error)) (all []T, err error) {
+	for p := (Page{Limit: maxPage}); ; {
+		items, next, err := list(p)
+		if err != nil {
+			return nil, err
+		}
+		if all = append(all, items...); next == nil {
+			return all, nil
+		}
+		p.After = *next
+	}
+}
+
+const maxPage = 500
+
 func (p Page) limit() int {
 	if p.Limit <= 0 {
 		return 100
 	}
-	return min(p.Limit, 500)
+	return min(p.Limit, maxPage)
 }
 
 // scanner is a *sql.Row or *sql.Rows.

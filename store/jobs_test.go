@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"sync"
 	"testing"
@@ -11,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"crownmark/acquire"
+	"crownmark/fit/engine"
 )
 
 func TestIdempotencyKey(t *testing.T) {
@@ -70,8 +72,8 @@ func TestJobEvents(t *testing.T) {
 		t.Error(diff)
 	}
 	text := func(s string) *string { return &s }
-	longer := practiceEngine()
-	longer.StrokeMM = 92
+	longer, shorter := practiceEngine(), practiceEngine()
+	longer.StrokeMM, shorter.StrokeMM = 92, 70
 	for _, step := range []struct {
 		patch JobPatch
 		check func(Job) bool
@@ -80,12 +82,12 @@ func TestJobEvents(t *testing.T) {
 		{JobPatch{Name: text("Left one")}, func(j Job) bool { return j.Name == "Left one" && j.Revision == 1 }, nil},
 		{JobPatch{Engine: &longer}, func(j Job) bool { return j.Engine.StrokeMM == 92 && j.Revision == 2 }, nil},
 		{JobPatch{Engine: &longer}, func(j Job) bool { return j.Revision == 2 }, nil}, // the same adds nothing
-		{JobPatch{EngineJSON: []byte(`{"name":"From JSON","stroke_mm":70,"cycle_deg":720}`)}, func(j Job) bool { return j.Engine.StrokeMM == 70 && j.Revision == 3 }, nil},
+		{JobPatch{Engine: &shorter}, func(j Job) bool { return j.Engine.StrokeMM == 70 && j.Revision == 3 }, nil},
 		{JobPatch{State: text(JobClosed)}, func(j Job) bool { return j.State == JobClosed }, nil},
 		{JobPatch{State: text(JobClosed)}, func(j Job) bool { return j.State == JobClosed }, nil},
 		{JobPatch{Name: text("No")}, nil, ErrJobClosed},
 		{JobPatch{State: text("half open")}, nil, ErrInvalid},
-		{JobPatch{EngineJSON: []byte(`{`)}, nil, ErrInvalid},
+		{JobPatch{Engine: &engine.Engine{StrokeMM: math.NaN()}}, nil, ErrInvalid},
 		{JobPatch{State: text(JobOpen), Name: text("Again")}, func(j Job) bool { return j.State == JobOpen && j.Name == "Again" }, nil},
 	} {
 		got, err := s.UpdateJob(ctx, job.ID, step.patch)
@@ -135,6 +137,10 @@ func TestJobPages(t *testing.T) {
 	}
 	if got := strings.Join(seen, " "); got != "1,2 3,4 5" {
 		t.Error(got)
+	}
+	all, err := All(func(p Page) ([]Job, *int64, error) { p.Limit = 2; return s.Jobs(context.Background(), p) })
+	if err != nil || len(all) != 5 || all[4].ID != 5 {
+		t.Errorf("all: %d jobs, %v", len(all), err)
 	}
 	if (Page{}).limit() != 100 || (Page{Limit: 9999}).limit() != 500 || (Page{Limit: 500}).limit() != 500 {
 		t.Error("limits")

@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"sort"
 	"time"
 )
 
@@ -16,16 +15,6 @@ const lowBytes = 64 << 20
 
 // fullBytes is the room that must be there again after a full disk.
 const fullBytes = 1 << 20
-
-func newHistogram() Histogram {
-	bounds := []float64{0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5}
-	return Histogram{Bounds: bounds, Counts: make([]uint64, len(bounds)+1)}
-}
-
-func (h *Histogram) observe(v float64) {
-	h.Counts[sort.SearchFloat64s(h.Bounds, v)]++
-	h.Sum += v
-}
 
 // OnCommit adds a listener. It is called after every commit that reached the
 // disk, in their order, before the request's own answer, from the writer's
@@ -58,10 +47,6 @@ func (s *Store) committed(c *change, next head, r *request, began time.Time) {
 	st.Commits++
 	st.Rows += int64(commit.Rows)
 	st.Readings += int64(commit.Readings)
-	st.CommitSeconds.observe(commit.Seconds)
-	if commit.Readings > 0 {
-		st.LagSeconds = commit.LagSeconds
-	}
 	st.HeadLedger, st.HeadHash = next.id, hex.EncodeToString(next.hash[:])
 	st.Storage, st.LastError = StorageOK, ""
 	listeners := slices.Clone(s.listeners)
@@ -100,7 +85,6 @@ func (s *Store) failed(err error) {
 func (s *Store) Stats() Stats {
 	s.mu.Lock()
 	st := s.stats
-	st.CommitSeconds.Counts = slices.Clone(st.CommitSeconds.Counts)
 	s.mu.Unlock()
 	st.Waiting = int(s.waiting.Load())
 	st.FileBytes, st.WALBytes = sizeOf(s.o.Path), sizeOf(s.o.Path+"-wal")

@@ -46,7 +46,7 @@ func newStore(o Options) *Store {
 	}
 	s := &Store{o: o, tables: tables(), start: o.now(),
 		requests: make(chan *request), stop: make(chan struct{}), stopped: make(chan struct{})}
-	s.stats = Stats{Storage: StorageOK, CommitSeconds: newHistogram()}
+	s.stats = Stats{Storage: StorageOK}
 	return s
 }
 

@@ -40,23 +40,21 @@ type Job struct {
 	Selected      map[string]int // indicator → cylinder, if this job is the one selected; else nil
 }
 
-// NewJob asks for a job. Engine must have been checked; EngineJSON is read
-// only where Engine is zero. Name "" takes the engine's.
+// NewJob asks for a job. Engine must have been checked. Name "" takes the
+// engine's.
 type NewJob struct {
 	Name           string
 	Engine         engine.Engine
-	EngineJSON     []byte
 	Actor          string
 	IdempotencyKey string // "": none
 }
 
 // JobPatch changes what is not nil.
 type JobPatch struct {
-	Name       *string
-	State      *string // "open" | "closed"
-	Engine     *engine.Engine
-	EngineJSON []byte // read only where Engine is nil and this is not
-	Actor      string
+	Name   *string
+	State  *string        // "open" | "closed"
+	Engine *engine.Engine // checked
+	Actor  string
 }
 
 // Sweep states.
@@ -127,8 +125,6 @@ const (
 type Stats struct {
 	Commits, Rows, Readings int64
 	Failures                int64 // commits that did not reach the disk
-	CommitSeconds           Histogram
-	LagSeconds              float64 // of the last commit with readings
 	WALBytes, FileBytes     int64
 	FreeBytes               int64 // of the file system
 	Waiting                 int   // requests waiting for the writer
@@ -136,13 +132,6 @@ type Stats struct {
 	LastError               string // of the last failed commit while Storage is full or failing
 	HeadLedger              int64
 	HeadHash                string
-}
-
-// Histogram counts values up to each bound; Counts has one more for those above.
-type Histogram struct {
-	Bounds []float64
-	Counts []uint64 // not cumulative
-	Sum    float64
 }
 
 // Report is an issued report, frozen.

@@ -87,7 +87,7 @@ func (b *builder) swept(o *virtual.Operator, cylinder, direction int) error {
 	for _, s := range list.Items {
 		if s.Cylinder == cylinder {
 			b.seen = max(b.seen, s.ID)
-			fmt.Fprintf(b.out, "%6.1f s  sweep %d: cylinder %d, %s, %d readings of %s\n", o.Seconds(), s.ID, s.Cylinder, way(direction), s.Readings, s.Indicator)
+			fmt.Fprintf(b.out, "%6.1f s  sweep %d: cylinder %d, %s, %d readings of %s\n", o.Seconds(), s.ID, s.Cylinder, fit.WayWords(direction), s.Readings, s.Indicator)
 			return nil
 		}
 	}

@@ -3,9 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 
-	"crownmark/fit/engine"
 	"crownmark/fit/engine/strict"
 )
 
@@ -27,38 +25,36 @@ func (c checkCmd) Validate() error {
 	return nil
 }
 
-// Run names every problem.
+// Run names every problem. A file that cannot be read hides none of the other's.
 func (c checkCmd) Run(std stdio) error {
 	var problems strict.Problems
-	if c.Bench != "" {
-		b, err := readBench(c.Bench)
-		if !errors.As(err, &problems) && err != nil {
-			return err
+	var unread error
+	good := func(err error) bool {
+		var found strict.Problems
+		if errors.As(err, &found) {
+			problems = append(problems, found...)
+		} else {
+			unread = errors.Join(unread, err)
 		}
-		if err == nil {
+		return err == nil
+	}
+	if c.Bench != "" {
+		if b, err := readBench(c.Bench); good(err) {
 			fmt.Fprintf(std.out, "%s: good: bench %q, %s, page on http://%s\n", c.Bench, b.Bench.Name, count(len(b.Indicator), "indicator"), b.HTTP.Listen)
 		}
 	}
 	if c.Engine != "" {
-		src, err := os.ReadFile(c.Engine)
-		if err != nil {
-			return cannotRead(c.Engine, err)
-		}
-		e, err := engine.Parse(c.Engine, src)
-		var more strict.Problems
-		if errors.As(err, &more) {
-			problems = append(problems, more...)
-		} else {
+		if e, err := readEngine(c.Engine); good(err) {
 			fmt.Fprintf(std.out, "%s: good: %q, %s, reference %d\n", c.Engine, e.Name, count(len(e.Tops()), "cylinder"), e.Reference())
 		}
 	}
 	for _, p := range problems {
 		fmt.Fprintln(std.out, p.Error())
 	}
-	if len(problems) > 0 {
+	if len(problems) > 0 && unread == nil {
 		return fmt.Errorf("%s found; mend what is named above and check again", count(len(problems), "problem"))
 	}
-	return nil
+	return unread
 }
 
 func count(n int, what string) string {

@@ -25,7 +25,7 @@ const (
 type cli struct {
 	Demo     demoCmd     `cmd:"" help:"Show the whole job on a virtual bench, no hardware needed."`
 	Run      runCmd      `cmd:"" help:"Watch the instruments, record sweeps and serve the bench page."`
-	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file or an engine file."`
+	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file, and in an engine file with --engine."`
 	Fit      fitCmd      `cmd:"" help:"From recorded sweeps to the index table."`
 	Simulate simulateCmd `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
 	Jobs     jobsCmd     `cmd:"" help:"List the jobs in the store."`

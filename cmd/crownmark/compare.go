@@ -17,7 +17,7 @@ func compare(w io.Writer, x fit.Index, truth virtual.Truth) error {
 	}
 	fmt.Fprintln(w, "\nIndex in degrees of crank with 95 % doubt (+ late, − early), beside the truth of the virtual bench")
 	t := columns(w)
-	fmt.Fprintln(t, "cylinder\tindex error\ttruth\toff by\tinside the doubt\tverdict\tadd to advance\t")
+	fmt.Fprintln(t, "cylinder\tindex error\ttruth\toff by\tinside the doubt\tverdict\tadvance to add\t")
 	for _, c := range x.Cylinders {
 		want := known[c.Number].IndexErrorDeg
 		index := fit.WithDoubt(c.IndexErrorDeg, c.IndexU95Deg)

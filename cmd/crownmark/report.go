@@ -11,6 +11,7 @@ import (
 
 	"crownmark/acquire"
 	"crownmark/dashboards"
+	"crownmark/fit"
 	"crownmark/store"
 )
 
@@ -72,28 +73,18 @@ func (c reportCmd) text(ctx context.Context, s *store.Store, w io.Writer) error 
 func sweepTable(w io.Writer, sweeps []store.Sweep) error {
 	fmt.Fprintln(w, "\nSweeps")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "  sweep\tcylinder\tindicator\tway\treadings\tmount\tsetup\tzero\tended by\t")
+	fmt.Fprintln(t, "  sweep\tcylinder\tindicator\tway\treadings\tmount\tsetup\tzero\tended because\t")
 	for _, s := range sweeps {
-		note := s.Cause
+		note := acquire.CauseWords(s.Cause)
 		if s.State != store.SweepComplete {
 			note = s.State
 		}
 		if s.SetAside {
 			note += "; set aside: " + s.Reason
 		}
-		fmt.Fprintf(t, "  %d\t%d\t%s\t%s\t%d\t%d\t%d\t%d\t%s\t\n", s.ID, s.Cylinder, s.Indicator, way(s.Direction), s.Readings, s.Mount, s.Setup, s.Zeroing, note)
+		fmt.Fprintf(t, "  %d\t%d\t%s\t%s\t%d\t%d\t%d\t%d\t%s\t\n", s.ID, s.Cylinder, s.Indicator, fit.WayWords(s.Direction), s.Readings, s.Mount, s.Setup, s.Zeroing, note)
 	}
 	return t.Flush()
-}
-
-func way(direction int) string {
-	switch {
-	case direction > 0:
-		return "running direction"
-	case direction < 0:
-		return "turned back"
-	}
-	return "—"
 }
 
 // html takes the printable page from the pages themselves, so that there is

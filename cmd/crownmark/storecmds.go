@@ -84,23 +84,17 @@ type jobRow struct {
 // Run lists the jobs.
 func (c jobsCmd) Run(ctx context.Context, std stdio) error {
 	return c.with(ctx, func(s *store.Store) error {
+		jobs, err := store.All(func(p store.Page) ([]store.Job, *int64, error) { return s.Jobs(ctx, p) })
+		if err != nil {
+			return err
+		}
 		rows := []jobRow{}
-		for after := int64(0); ; {
-			jobs, next, err := s.Jobs(ctx, store.Page{Limit: 500, After: after})
+		for _, j := range jobs {
+			sweeps, err := allSweeps(ctx, s, j.ID)
 			if err != nil {
 				return err
 			}
-			for _, j := range jobs {
-				sweeps, err := allSweeps(ctx, s, j.ID)
-				if err != nil {
-					return err
-				}
-				rows = append(rows, jobRow{j.ID, j.Name, j.State, j.Engine.Name, len(sweeps), j.Simulated, j.CreatedAt.UTC()})
-			}
-			if next == nil {
-				break
-			}
-			after = *next
+			rows = append(rows, jobRow{j.ID, j.Name, j.State, j.Engine.Name, len(sweeps), j.Simulated, j.CreatedAt.UTC()})
 		}
 		if c.JSON {
 			return writeJSON(std.out, rows)
@@ -127,17 +121,8 @@ func jobTable(w io.Writer, rows []jobRow) error {
 }
 
 func allSweeps(ctx context.Context, s *store.Store, job int64) ([]store.Sweep, error) {
-	var all []store.Sweep
-	for after := int64(0); ; {
-		sweeps, next, err := s.Sweeps(ctx, job, store.Page{Limit: 500, After: after})
-		if err != nil {
-			return nil, jobError(job, err)
-		}
-		if all = append(all, sweeps...); next == nil {
-			return all, nil
-		}
-		after = *next
-	}
+	sweeps, err := store.All(func(p store.Page) ([]store.Sweep, *int64, error) { return s.Sweeps(ctx, job, p) })
+	return sweeps, jobError(job, err)
 }
 
 type exportCmd struct {

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -71,7 +70,7 @@ func trimTable(w io.Writer, x fit.Index) {
 	}
 	fmt.Fprintln(w, "\nTrims, whichever way the controller thinks: one of the three columns, base timing first")
 	t := columns(w)
-	fmt.Fprintln(t, "cylinder\tadd to advance\tadd to retard\tenter top at\tthen left\tin words\t")
+	fmt.Fprintln(t, "cylinder\tadvance to add\tretard to add\ttop angle to enter\tthen left\tin words\t")
 	for _, c := range x.Cylinders {
 		if c.TrimSetDeg == nil || c.IndexErrorDeg == nil {
 			fmt.Fprintf(t, "%d\t—\t—\t—\t—\tno trim\t\n", c.Number)
@@ -94,14 +93,11 @@ func benchLines(w io.Writer, x fit.Index) {
 	if x.Bench.LashDeg != nil {
 		lines = append(lines, fmt.Sprintf("lash between crank and encoder %s°", strings.TrimPrefix(fit.WithDoubt(x.Bench.LashDeg, x.Bench.LashU95Deg), "+")))
 	}
-	switch {
-	case x.ClosureDeg == nil:
-		lines = append(lines, "the reference was not swept again at the end, so a slipping encoder would not be seen")
-	case math.Abs(*x.ClosureDeg) > value(x.ClosureU95Deg):
-		lines = append(lines, fmt.Sprintf("closure %s°: the reference did not come back to where it was", fit.WithDoubt(x.ClosureDeg, x.ClosureU95Deg)))
-	default:
-		lines = append(lines, fmt.Sprintf("closure %s°: the reference came back to where it was", fit.WithDoubt(x.ClosureDeg, x.ClosureU95Deg)))
+	closure := "closure "
+	if x.ClosureDeg != nil {
+		closure += fit.WithDoubt(x.ClosureDeg, x.ClosureU95Deg) + "°, "
 	}
+	lines = append(lines, closure+fit.ClosureWords(x))
 	for _, m := range x.Marks {
 		lines = append(lines, fmt.Sprintf("damper mark %g°: %s° in %s; %s", m.MarkDeg, fit.WithDoubt(m.ErrorDeg, m.U95Deg), presses(m.Presses), fit.MarkWords(m)))
 	}
@@ -121,16 +117,8 @@ func presses(n int) string {
 // flagLines tells each flag once, with its cylinders, cause and cure.
 func flagLines(w io.Writer, x fit.Index) {
 	var lines []string
-	for _, note := range fit.FlagNotes() {
-		var on []string
-		for _, c := range x.Cylinders {
-			if slices.Contains(c.Flags, note.Flag) {
-				on = append(on, fmt.Sprint(c.Number))
-			}
-		}
-		if len(on) > 0 {
-			lines = append(lines, fmt.Sprintf("%s (cylinder %s): %s %s", note.Flag, strings.Join(on, ", "), note.Cause, note.Cure))
-		}
+	for _, f := range x.RaisedFlags() {
+		lines = append(lines, fmt.Sprintf("%s (cylinder %s): %s %s", f.Flag, strings.Trim(strings.ReplaceAll(fmt.Sprint(f.Cylinders), " ", ", "), "[]"), f.Cause, f.Cure))
 	}
 	list(w, "Flags", lines)
 }
@@ -152,14 +140,10 @@ func value(p *float64) float64 {
 	return *p
 }
 
-// degrees prints with a sign, and zero without.
+// degrees prints a value that may be unknown, with its sign.
 func degrees(p *float64, digits int) string {
 	if p == nil {
 		return "—"
 	}
-	s := fmt.Sprintf("%+.*f", digits, *p)
-	if strings.Trim(s, "+-0.") == "" {
-		return s[1:]
-	}
-	return strings.Replace(s, "-", "−", 1)
+	return fit.Signed(*p, digits)
 }

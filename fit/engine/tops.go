@@ -26,16 +26,13 @@ const (
 // given. The engine must be valid.
 func (e Engine) Tops() []Top {
 	var tops []Top
-	cycle := e.Cycle()
-	if n := len(e.FiringOrder); n > 0 {
-		ref := slices.Index(e.FiringOrder, e.Reference())
-		for i, number := range e.FiringOrder {
-			after := ((i-max(ref, 0))%n + n) % n
-			tops = append(tops, e.top(number, float64(after)*cycle/float64(n), nil))
-		}
+	n, ref := len(e.FiringOrder), slices.Index(e.FiringOrder, e.Reference())
+	for i, number := range e.FiringOrder {
+		after := (i - ref + n) % n
+		tops = append(tops, e.top(number, float64(after)*e.Cycle()/float64(n), nil))
 	}
 	for _, c := range e.Cylinder {
-		tops = append(tops, e.top(c.Number, fold(c.TDCDeg, cycle), c.PinOffsetMM))
+		tops = append(tops, e.top(c.Number, c.TDCDeg, c.PinOffsetMM))
 	}
 	slices.SortFunc(tops, func(a, b Top) int { return cmp.Compare(a.Number, b.Number) })
 	return tops
@@ -65,14 +62,6 @@ func (e Engine) Top(n int) (Top, bool) {
 // Cycle is the working cycle in degrees of crank: 720 where nothing else was said.
 func (e Engine) Cycle() float64 { return cmp.Or(e.CycleDeg, defaultCycleDeg) }
 
-// IndexLimit is the shop's limit for the verdict, degrees: 0.5 where nothing
-// else was said.
-func (e Engine) IndexLimit() float64 { return cmp.Or(e.IndexLimitDeg, defaultIndexLimitDeg) }
-
-// TrimStep is the step the controller can be set to, degrees: 0.1 where
-// nothing else was said.
-func (e Engine) TrimStep() float64 { return cmp.Or(e.TrimStepDeg, defaultTrimStepDeg) }
-
 // Reference is the reference cylinder's number: the first of the firing order,
 // or 1, where nothing else was said.
 func (e Engine) Reference() int {
@@ -93,13 +82,4 @@ func (e Engine) RodOrAssumed() (rodMM, uMM float64) {
 		return *e.RodMM, 0
 	}
 	return assumedRodRatio * e.StrokeMM, assumedRodHalfWidth / math.Sqrt(3) * e.StrokeMM
-}
-
-// fold brings deg into [0, cycle).
-func fold(deg, cycle float64) float64 {
-	d := math.Mod(deg, cycle)
-	if d < 0 {
-		d += cycle
-	}
-	return d
 }

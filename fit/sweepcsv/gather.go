@@ -32,10 +32,13 @@ type sweep struct {
 }
 
 // samples is a fit.Series that may be out of order yet.
-type samples struct{ t, v, late []float64 }
+type samples struct {
+	t, v []float64
+	late []int
+}
 
 func (s *samples) add(t, v float64, late int) {
-	s.t, s.v, s.late = append(s.t, t), append(s.v, v), append(s.late, float64(late))
+	s.t, s.v, s.late = append(s.t, t), append(s.v, v), append(s.late, late)
 }
 
 // series sorts by time; rows of one time stay in the file's order.
@@ -48,16 +51,13 @@ func (s *samples) series() fit.Series {
 		slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(s.t[a], s.t[b]) })
 		sorted := samples{}
 		for _, i := range order {
-			sorted.add(s.t[i], s.v[i], int(s.late[i]))
+			sorted.add(s.t[i], s.v[i], s.late[i])
 		}
 		*s = sorted
 	}
 	out := fit.Series{T: s.t, V: s.v}
-	if slices.ContainsFunc(s.late, func(l float64) bool { return l > 0 }) {
-		out.Late = make([]int, len(s.late))
-		for i, l := range s.late {
-			out.Late[i] = int(l)
-		}
+	if slices.ContainsFunc(s.late, func(l int) bool { return l > 0 }) {
+		out.Late = s.late
 	}
 	return out
 }

@@ -56,7 +56,6 @@ type reader struct {
 type line struct {
 	Row
 	number int
-	places map[string]int // column name → field's byte column, for messages
 }
 
 func (in *reader) header() error {
@@ -113,7 +112,7 @@ func (in *reader) next() (line, error) {
 		return line{}, in.broken(err)
 	}
 	in.err = nil
-	l := line{places: in.at}
+	var l line
 	l.number, _ = in.csv.FieldPos(0)
 	l.Sweep = in.id(colSweep)
 	if c := in.id(colCylinder); c != nil {
