@@ -140,7 +140,7 @@ func (m *model) predict(p *pass, i int, r *row) {
 	g.L += m.value(m.rod)
 	g.E += m.value(m.offset)
 	h, k := m.value(p.play), m.value(p.scale)
-	rise, drise, caught := playOperator(g, x, p.dir, h)
+	rise, drise, caught, byPlay := playOperator(g, x, p.dir, h)
 	width := math.Exp(m.value(p.width))
 	step := math.Tanh(x / width)
 	f := p.dir * m.value(p.flip)
@@ -162,7 +162,7 @@ func (m *model) predict(p *pass, i int, r *row) {
 		r.put(p.seg[s], 1)
 	}
 	if p.dir*x > 0 {
-		r.put(p.play, k*caught)
+		r.put(p.play, k*byPlay)
 	}
 	longer, aside := g, g
 	longer.L += numDiffMM
@@ -180,17 +180,21 @@ const hangSoftMM = 0.001
 
 // playOperator is the height of a piston with play h (mm) relative to the top,
 // for one pass through the top in direction dir: pushed up it follows the rod;
-// pulled down it hangs at the top until the rod has dropped by h. caught is
-// dP/dS: 1 where the rod moves it, 0 where it hangs.
-func playOperator(g crank.Geometry, x, dir, h float64) (rise, perDeg, caught float64) {
+// pulled down it hangs at the top until the rod has dropped by h. The corner is
+// rounded, without a step at the top. caught is dP/dS, 1 where the rod moves it,
+// 0 where it hangs; byPlay is dP/dh.
+func playOperator(g crank.Geometry, x, dir, h float64) (rise, perDeg, caught, byPlay float64) {
 	s, ds := g.Rise(x)
 	if dir*x <= 0 {
-		return s, ds, 1
+		return s, ds, 1, 0
 	}
-	v := s + h
-	root := math.Sqrt(v*v + hangSoftMM*hangSoftMM)
-	caught = (1 - v/root) / 2
-	return (v - root) / 2, caught * ds, caught
+	soft := func(v float64) (value, slope float64) {
+		root := math.Sqrt(v*v + hangSoftMM*hangSoftMM)
+		return (v - root) / 2, (1 - v/root) / 2
+	}
+	rise, caught = soft(s + h)
+	atTop, less := soft(h)
+	return rise - atTop, caught * ds, caught, caught - less
 }
 
 func (p *pass) segmentAt(at float64) int {
