@@ -7,43 +7,9 @@ import (
 	"crownmark/fit/crank"
 )
 
-// Verdicts against the shop's limit.
 const (
-	Within    = "within"
-	Outside   = "outside"
-	Undecided = "undecided"
-)
-
-// Verdict judges a value against ±limit with the guard band u95: neither is
-// claimed unless proven.
-func Verdict(value, u95, limit float64) string {
-	switch v := math.Abs(value); {
-	case v+u95 <= limit:
-		return Within
-	case v-u95 > limit:
-		return Outside
-	}
-	return Undecided
-}
-
-// VerdictRule says in words how Verdict decides.
-const VerdictRule = "within: |throw error| + U95 ≤ limit; outside: |throw error| − U95 > limit; undecided otherwise. U95 covers 95 %; about 2.5 % risk that a claim is wrong."
-
-// Limits of what a trim may correct, degrees.
-const (
-	trimMostDeg       = 3.0
-	wrongCylinderDeg  = 20.0
-	offsetPieceUMM    = 0.02 // one piston's pin offset against another's
-	parabolaHalfDeg   = 12.0
-	chordFromMM       = 0.25
-	chordToMM         = 1.2
+	offsetPieceUMM    = 0.02 // one piston's pin offset against another's, mm
 	rejectedShareMost = 0.10
-)
-
-// What play of up to 0.1 mm leaves in parabola and chord (95 %), degrees.
-const (
-	parabolaPlayBothDeg, parabolaPlayOneDeg = 0.04, 0.25
-	chordPlayBothDeg, chordPlayOneDeg       = 0.03, 0.25
 )
 
 // blank is the document with every cylinder listed and nothing known.
@@ -188,78 +154,6 @@ func (j *job) curve(p *pass) Curve {
 	return c
 }
 
-// besides puts parabola and chord beside the model: both on angles freed of
-// latency and lash, each direction for itself and the two halved, which
-// cancels play; the bias that the geometry predicts is taken out.
-func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
-	type sum struct{ mid, variance, n float64 }
-	var par, cho [2]sum
-	g := passes[0].geometry
-	for _, p := range passes {
-		var x, y []float64
-		for i := range p.t {
-			if p.use[i] && p.robust[i] > 0 {
-				x, y = append(x, p.x[i]), append(y, p.y[i])
-			}
-		}
-		way := 0
-		if p.dir < 0 {
-			way = 1
-		}
-		v, err := Parabola(x, y, 0, parabolaHalfDeg)
-		if err != nil {
-			continue
-		}
-		par[way].mid += v.AngleDeg - ParabolaBiasDeg(g, parabolaHalfDeg)
-		par[way].variance += v.UDeg * v.UDeg * p.vif
-		par[way].n++
-		if v, err = Chord(x, y, v, chordFromMM, chordToMM); err == nil {
-			cho[way].mid += v.AngleDeg - chordBiasDeg(g, (chordFromMM+chordToMM)/2)
-			cho[way].variance += v.UDeg * v.UDeg * p.vif
-			cho[way].n++
-		}
-	}
-	both := func(s [2]sum) (mid, u95 float64, ok bool) {
-		ways := 0.0
-		for _, w := range s {
-			if w.n > 0 {
-				mid += w.mid / w.n
-				u95 += w.variance / w.n / w.n
-				ways++
-			}
-		}
-		return mid / ways, Expand([]float64{u95 / ways / ways}, []float64{math.Inf(1)}), ways > 0
-	}
-	base := *c.TDCU95Deg
-	// Play bends the curve behind the top; swept both ways it nearly cancels.
-	parPlay, choPlay := parabolaPlayBothDeg, chordPlayBothDeg
-	if par[0].n == 0 || par[1].n == 0 {
-		parPlay, choPlay = parabolaPlayOneDeg, chordPlayOneDeg
-	}
-	if mid, u, ok := both(par); ok {
-		u = math.Hypot(math.Hypot(u, parPlay), base)
-		c.ParabolaTDCDeg, c.ParabolaU95Deg = ptr(tdc+mid), ptr(u)
-		if math.Abs(mid) > u {
-			j.flag(c.Number, FlagDisagree)
-		}
-	}
-	if mid, u, ok := both(cho); ok {
-		u = math.Hypot(math.Hypot(u, choPlay), base)
-		c.ChordTDCDeg, c.ChordU95Deg = ptr(tdc+mid), ptr(u)
-		if math.Abs(mid) > u {
-			j.flag(c.Number, FlagDisagree)
-		}
-	}
-}
-
-// chordBiasDeg is how far the middle of a chord lies after the top, by the
-// geometry: D²·(r/2l)·tan θ_top, D the half-span at that drop (mm), in rad.
-func chordBiasDeg(g crank.Geometry, dropMM float64) float64 {
-	a, _, _ := g.Series()
-	d2 := 2 * dropMM / a
-	return d2 * g.R / (2 * g.L) * math.Tan(g.TopDeg()*math.Pi/180) * 180 / math.Pi
-}
-
 // encoderShares are what no sweep from one mounting sees. phase is the crank
 // angle between two tops; NaN: one top alone. Eccentricity declared as a
 // standard uncertainty ε of the angle, once and twice per turn in a mixture
@@ -379,39 +273,4 @@ func (j *job) judgeShape(c *Cylinder, passes []*pass) {
 	if t, _ := e.Top(c.Number); !t.OffsetKnown {
 		j.flag(c.Number, FlagOffsetAssumed)
 	}
-}
-
-// writeTrim fills the trim in its wordings, where one may be given.
-func (j *job) writeTrim(c *Cylinder, s *solution) {
-	if c.IndexErrorDeg == nil || s.closureFailed {
-		return
-	}
-	err := *c.IndexErrorDeg
-	switch {
-	case math.Abs(err) > wrongCylinderDeg:
-		return
-	case math.Abs(err) > trimMostDeg:
-		j.flag(c.Number, FlagTwist)
-		return
-	}
-	trim := 0 - err // not −err: JSON knows −0
-	set := TrimSet(trim, *c.IndexU95Deg, j.in.Engine.TrimStepDeg)
-	c.TrimDeg, c.TrimSetDeg, c.LeftDeg = ptr(trim), ptr(set), ptr(trim-set)
-	c.TrimRetardDeg, c.TrimTopDeg = ptr(0-set), ptr(c.NominalDeg-set)
-}
-
-// TrimSet rounds a trim to the controller's step; what cannot be told from
-// nothing, or is less than half a step, stays zero.
-func TrimSet(trim, u95, step float64) float64 {
-	if math.Abs(trim) < math.Max(u95, step/2) {
-		return 0
-	}
-	if step <= 0 {
-		return trim
-	}
-	// Divide by the inverse where it is whole: 0.1° steps print as −1.5, not −1.5000000000000002.
-	if inv := 1 / step; math.Abs(inv-math.Round(inv)) < 1e-9 {
-		return math.Round(trim*math.Round(inv)) / math.Round(inv)
-	}
-	return math.Round(trim/step) * step
 }

@@ -1,0 +1,95 @@
+package fit
+
+import (
+	"math"
+
+	"crownmark/fit/crank"
+)
+
+const (
+	parabolaHalfDeg = 12.0
+	chordFromMM     = 0.25
+	chordToMM       = 1.2
+)
+
+// What play of up to 0.1 mm leaves in parabola and chord (95 %), degrees.
+const (
+	parabolaPlayBothDeg, parabolaPlayOneDeg = 0.04, 0.25
+	chordPlayBothDeg, chordPlayOneDeg       = 0.03, 0.25
+)
+
+// ways gathers one method's tops: in running direction, and against it.
+type ways [2]struct{ mid, variance, n float64 }
+
+func (w *ways) add(p *pass, v Vertex, biasDeg float64) {
+	way := 0
+	if p.dir < 0 {
+		way = 1
+	}
+	w[way].mid += v.AngleDeg - biasDeg
+	w[way].variance += v.UDeg * v.UDeg * p.vif
+	w[way].n++
+}
+
+// halved is the mean of the two directions, which cancels play.
+func (w ways) halved() (mid, u95 float64, ok bool) {
+	var variance, n float64
+	for _, d := range w {
+		if d.n > 0 {
+			mid += d.mid / d.n
+			variance += d.variance / d.n / d.n
+			n++
+		}
+	}
+	return mid / n, Expand([]float64{variance / n / n}, []float64{math.Inf(1)}), n > 0
+}
+
+// besides puts parabola and chord beside the model: both on angles freed of
+// latency and lash, each direction for itself and the two halved; the bias that
+// the geometry predicts is taken out.
+func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
+	var parabola, chord ways
+	g := passes[0].geometry
+	for _, p := range passes {
+		var x, y []float64
+		for i := range p.t {
+			if p.use[i] && p.robust[i] > 0 {
+				x, y = append(x, p.x[i]), append(y, p.y[i])
+			}
+		}
+		v, err := Parabola(x, y, 0, parabolaHalfDeg)
+		if err != nil {
+			continue
+		}
+		parabola.add(p, v, ParabolaBiasDeg(g, parabolaHalfDeg))
+		if v, err = Chord(x, y, v, chordFromMM, chordToMM); err == nil {
+			chord.add(p, v, chordBiasDeg(g, (chordFromMM+chordToMM)/2))
+		}
+	}
+	// Play bends the curve behind the top; swept both ways it nearly cancels.
+	parabolaPlay, chordPlay := parabolaPlayBothDeg, chordPlayBothDeg
+	if parabola[0].n == 0 || parabola[1].n == 0 {
+		parabolaPlay, chordPlay = parabolaPlayOneDeg, chordPlayOneDeg
+	}
+	beside := func(w ways, play float64) (top, u95 *float64) {
+		mid, u, ok := w.halved()
+		if !ok {
+			return nil, nil
+		}
+		u = math.Hypot(math.Hypot(u, play), *c.TDCU95Deg)
+		if math.Abs(mid) > u {
+			j.flag(c.Number, FlagDisagree)
+		}
+		return ptr(tdc + mid), ptr(u)
+	}
+	c.ParabolaTDCDeg, c.ParabolaU95Deg = beside(parabola, parabolaPlay)
+	c.ChordTDCDeg, c.ChordU95Deg = beside(chord, chordPlay)
+}
+
+// chordBiasDeg is how far the middle of a chord lies after the top, by the
+// geometry: D²·(r/2l)·tan θ_top, D the half-span at that drop (mm), in rad.
+func chordBiasDeg(g crank.Geometry, dropMM float64) float64 {
+	a, _, _ := g.Series()
+	d2 := 2 * dropMM / a
+	return d2 * g.R / (2 * g.L) * math.Tan(g.TopDeg()*math.Pi/180) * 180 / math.Pi
+}

@@ -1,0 +1,162 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// prepare turns the input's sweeps into passes with a first guess of each top.
+func (j *job) prepare() error {
+	for i := range j.in.Sweeps {
+		s := &j.in.Sweeps[i]
+		if _, ok := j.in.Engine.Top(s.Cylinder); !ok {
+			return fmt.Errorf("sweep %d: the engine has no cylinder %d; assign the sweep to one of its cylinders or set it aside", s.ID, s.Cylinder)
+		}
+		p, flag := j.newPass(s)
+		if flag != "" {
+			j.refused[s.Cylinder] = append(j.refused[s.Cylinder], flag)
+			continue
+		}
+		j.passes = append(j.passes, p)
+	}
+	for cylinder, flags := range j.refused {
+		good := j.fitted(cylinder)
+		for _, f := range flags {
+			// A probe being placed, a crank being nudged: scraps beside good sweeps are no news.
+			if scrap := f == FlagShort || f == FlagFewReadings; !good || !scrap {
+				j.flag(cylinder, f)
+			}
+		}
+	}
+	return nil
+}
+
+// newPass prepares one sweep, or says with a flag why it cannot be fitted.
+func (j *job) newPass(s *Sweep) (*pass, string) {
+	p := &pass{src: s}
+	p.t, p.y = cleanSeries(s.Height, j.in.Corrections[s.Indicator])
+	if len(p.t) < 12 {
+		return nil, FlagFewReadings
+	}
+	if s.Encoder == nil || len(s.Encoder.T) < 2 {
+		return nil, FlagNoMotion
+	}
+	stream := j.stream(s.Encoder)
+	pri := j.indicatorPrior(s.Indicator)
+	lag := pri.LatencyMS / 1000
+	const edge = 0.3 // s: the latency may reach outside the sweep
+	var ok bool
+	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag); !ok {
+		return nil, FlagNoMotion
+	}
+	a, _, _ := p.track.at(p.t[0] - lag)
+	b, _, _ := p.track.at(p.t[len(p.t)-1] - lag)
+	if math.Abs(b-a) < 0.5 {
+		return nil, FlagNoMotion
+	}
+	if math.Abs(b-a) < j.in.Priors.MinSpanDeg {
+		return nil, FlagShort
+	}
+	p.dir = math.Copysign(1, b-a)
+	n := len(p.t)
+	p.use, p.robust, p.w = make([]bool, n), ones(n), make([]float64, n)
+	p.x, p.res, p.slope = make([]float64, n), make([]float64, n), make([]float64, n)
+	p.split()
+	p.choose(lag, j.lashBound())
+	p.spotSpikes()
+	var x, y []float64
+	for i := range p.t {
+		if p.use[i] && p.robust[i] > 0 {
+			th, _, _ := p.track.at(p.t[i] - lag)
+			x, y = append(x, th), append(y, p.y[i])
+		}
+	}
+	top, err := firstTop(x, y)
+	switch err {
+	case nil:
+	case errUpsideDown:
+		return nil, FlagUpsideDown
+	case errFewReadings:
+		return nil, FlagFewReadings
+	default:
+		return nil, FlagMissesTop
+	}
+	j.first[p] = top.AngleDeg
+	return p, ""
+}
+
+// stream is an encoder's stream with only the readings whose times can be
+// trusted, made once for all sweeps that share it.
+func (j *job) stream(s *Series) *Series {
+	if j.streams[s] == nil {
+		t, v := cleanSeries(*s, Correction{})
+		j.streams[s] = &Series{T: t, V: v}
+	}
+	return j.streams[s]
+}
+
+// cleanSeries returns times and corrected values in order of time, without
+// anything that is not a number. Of readings that came in one burst, all
+// stamped when it was read, the last came nearest to that time: the others had
+// been waiting for it and are left out.
+func cleanSeries(s Series, c Correction) (t, y []float64) {
+	order := make([]int, 0, len(s.T))
+	for i := range s.T {
+		if i+1 < len(s.T) && s.Late != nil && s.Late[i+1] > 0 {
+			continue
+		}
+		if !math.IsNaN(s.V[i]) && !math.IsInf(s.V[i], 0) && !math.IsNaN(s.T[i]) && !math.IsInf(s.T[i], 0) {
+			order = append(order, i)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case s.T[a] < s.T[b]:
+			return -1
+		case s.T[a] > s.T[b]:
+			return 1
+		}
+		return 0
+	})
+	for _, i := range order {
+		t, y = append(t, s.T[i]), append(y, s.V[i]+c.at(s.V[i]))
+	}
+	return t, y
+}
+
+// at is the correction to add to a reading, linear between its points, held
+// beyond them; 0 where there is no correction.
+func (c Correction) at(reading float64) float64 {
+	n := len(c.ReadingMM)
+	if n == 0 {
+		return 0
+	}
+	i, _ := slices.BinarySearch(c.ReadingMM, reading)
+	switch {
+	case i == 0:
+		return c.CorrectionMM[0]
+	case i == n:
+		return c.CorrectionMM[n-1]
+	}
+	f := (reading - c.ReadingMM[i-1]) / (c.ReadingMM[i] - c.ReadingMM[i-1])
+	return c.CorrectionMM[i-1] + f*(c.CorrectionMM[i]-c.CorrectionMM[i-1])
+}
+
+func (j *job) indicatorPrior(name string) IndicatorPrior {
+	if p, ok := j.in.Priors.Indicators[name]; ok {
+		return p
+	}
+	return j.in.Priors.Default
+}
+
+func (j *job) lashBound() float64 {
+	return math.Min(1.5, math.Abs(j.in.Priors.LashDeg)+2*j.in.Priors.LashUDeg)
+}
+
+func (j *job) encoderStep(s *Series) float64 {
+	if j.in.Priors.EncoderStepDeg > 0 {
+		return j.in.Priors.EncoderStepDeg
+	}
+	return stepOf(s.V)
+}
