@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -188,5 +187,3 @@ func cannotRead(path string, err error) error {
 	}
 	return fmt.Errorf("%s: %w; check its permissions", path, err)
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -3,9 +3,9 @@ package main
 import (
 	"bufio"
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"strconv"
 	"strings"
@@ -108,7 +108,7 @@ func (s *size) UnmarshalText(text []byte) error {
 	var err1, err2 error
 	s.Lo, err1 = strconv.ParseFloat(from, 64)
 	s.Hi, err2 = strconv.ParseFloat(to, 64)
-	if err1 != nil || err2 != nil || !finite(s.Lo) || !finite(s.Hi) || s.Hi < s.Lo {
+	if err1 != nil || err2 != nil || math.IsInf(s.Lo, 0) || math.IsInf(s.Hi, 0) || !(s.Lo <= s.Hi) {
 		return fmt.Errorf("%q is no size: write one number, or a range such as 0..0.09", text)
 	}
 	return nil
@@ -122,12 +122,8 @@ func (c simulateCmd) Run(ctx context.Context, std stdio) error {
 	}
 	truth := virtual.Draw(virtualEngine(e), c.Seed, c.disturbances())
 	if c.Truth != "" {
-		b, err := json.MarshalIndent(truth, "", "  ")
-		if err != nil {
+		if err := toFile(c.Truth, nil, func(w io.Writer) error { return writeJSON(w, truth) }); err != nil {
 			return err
-		}
-		if err := os.WriteFile(c.Truth, append(b, '\n'), 0o644); err != nil {
-			return cannotWrite(c.Truth, err)
 		}
 	}
 	return toFile(c.Out, std.out, func(w io.Writer) error {
