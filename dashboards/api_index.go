@@ -29,7 +29,7 @@ func (s *Server) getIndex(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	w.Header().Set("ETag", etag(index.Revision))
+	w.Header().Set("ETag", etag(*index.Revision))
 	return writeJSON(w, http.StatusOK, index)
 }
 
@@ -57,7 +57,7 @@ func (s *Server) getTrims(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	w.Header().Set("ETag", etag(index.Revision))
+	w.Header().Set("ETag", etag(*index.Revision))
 	out := csvTo(w, fmt.Sprintf("trims-%d.csv", id))
 	c := csv.NewWriter(out)
 	c.Write([]string{"cylinder", "trim_deg", "u95_deg"}) //nolint:errcheck // Flush tells

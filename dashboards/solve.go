@@ -63,7 +63,7 @@ func (v *solver) index(ctx context.Context, job int64) (fit.Index, error) {
 	}
 	f.index, f.err = v.run(job, in)
 	f.revision = revision
-	f.index.Revision = revision
+	f.index.Revision = &revision
 	if f.index.Software == "" {
 		f.index.Software = v.software
 	}

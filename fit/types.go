@@ -80,7 +80,7 @@ type Input struct {
 type Index struct {
 	Schema            string      `json:"schema"`
 	Software          string      `json:"software"`
-	Revision          string      `json:"revision,omitempty"`
+	Revision          *string     `json:"revision"` // of the job in its store, the ETag; nil: of no store
 	Simulated         bool        `json:"simulated"`
 	Engine            string      `json:"engine"`
 	ReferenceCylinder int         `json:"reference_cylinder"`

@@ -190,7 +190,7 @@ func TestReadOnlyFolder(t *testing.T) {
 // process of its own, so that Open alone has chosen the kind of locks.
 func TestOutsiderLooksOn(t *testing.T) {
 	if _, err := exec.LookPath("sqlite3"); err != nil {
-		t.Skip("no sqlite3 here")
+		t.Fatal("a live store is looked at with another program: install sqlite3")
 	}
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), childEnv+"=outsider", childPathEnv+"="+testOptions(t).Path)

@@ -66,7 +66,7 @@ func (c reportCmd) text(ctx context.Context, s *store.Store, w io.Writer) error 
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(w, "\n%s; revision %s; %s\n", x.Software, x.Revision, chainWords(chain))
+	_, err = fmt.Fprintf(w, "\n%s; revision %s; %s\n", x.Software, *x.Revision, chainWords(chain))
 	return err
 }
 

@@ -224,6 +224,6 @@ func solveJob(ctx context.Context, s *store.Store, job int64) (fit.Index, error)
 	if err != nil {
 		return x, fmt.Errorf("job %d: %w", job, err)
 	}
-	x.Software, x.Revision = software(), revision
+	x.Software, x.Revision = software(), &revision
 	return x, nil
 }
