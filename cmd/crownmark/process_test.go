@@ -193,7 +193,8 @@ func TestBytesOfAnotherProgram(t *testing.T) {
 	other.do(t, "turn 20 20")
 	must("POST", "/api/v1/bench/direction", map[string]any{"job": job.ID}, nil)
 	at := -100.0
-	for c, top := range map[int]float64{1: 0, 2: 180} {
+	for i, top := range []float64{0, 180} {
+		c := i + 1
 		for top-30-at < 0 {
 			top += 360
 		}
