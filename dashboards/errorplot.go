@@ -22,15 +22,15 @@ func errorsSVG(index fit.Index) template.HTML {
 		reach = 1
 	}
 	x := scale{-reach, reach, left, right}
-	height := head + row*float64(len(index.Cylinders)) + 44
-	bottom := height - 40
+	height := head + row*float64(len(index.Cylinders)) + 60
+	bottom := height - 56
 	var d drawing
 	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot errors" viewBox="0 0 %s %s" role="img" aria-label="throw error of each cylinder against the limit">`, px(width), px(height))
 	d.rect("band", x.at(-index.IndexLimitDeg), head-8, x.at(index.IndexLimitDeg)-x.at(-index.IndexLimitDeg), bottom-head+8)
 	for _, v := range []float64{-index.IndexLimitDeg, index.IndexLimitDeg} {
 		d.line("limit", x.at(v), head-8, x.at(v), bottom)
 		anchor := "end"
-		if v > 0 {
+		if inside := reach < 2*index.IndexLimitDeg; (v > 0) != inside { // no room beside the band
 			anchor = "start"
 		}
 		d.text("soft", anchor, x.at(v), head-14, "limit "+fit.Signed(v, 2)+"°")
@@ -39,10 +39,10 @@ func errorsSVG(index fit.Index) template.HTML {
 	step := niceStep(2 * reach / 8)
 	for _, v := range ticks(-reach, reach, 8) {
 		d.line("grid", x.at(v), bottom, x.at(v), bottom+5)
-		d.text("soft", "middle", x.at(v), bottom+19, tickText(v, step))
+		d.text("soft", "middle", x.at(v), bottom+22, tickText(v, step))
 	}
-	d.text("soft", "start", left, bottom+36, "early")
-	d.text("soft", "end", right, bottom+36, "late, degrees")
+	d.text("soft", "start", left, bottom+48, "early")
+	d.text("soft", "end", right, bottom+48, "late, degrees")
 	for i, c := range index.Cylinders {
 		d.errorRow(c, index.ReferenceCylinder, x, head+row*(float64(i)+0.5))
 	}
