@@ -38,6 +38,8 @@ const (
 	chordFromMM       = 0.25
 	chordToMM         = 1.2
 	rejectedShareMost = 0.10
+	scaleLeast        = 0.5 // beyond these an angle or a height is in the wrong unit …
+	scaleMost         = 2.0 // … and which of them, the curve cannot tell
 )
 
 // What play of up to 0.1 mm leaves in parabola and chord (95 %), degrees.
@@ -169,6 +171,11 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 				sq += q.res[i] * q.res[i]
 				n++
 			case q.use[i]:
+				c.Rejected++
+			}
+		}
+		for _, at := range j.wild[q.src.Encoder] {
+			if at >= q.t[0] && at <= q.t[len(q.t)-1] {
 				c.Rejected++
 			}
 		}
@@ -332,7 +339,7 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 		j.flag(c.Number, FlagWrongCylinder)
 		return
 	}
-	if !s.closureFailed {
+	if !s.closureFailed && !s.wrongUnit(c.Number, e.Reference()) {
 		c.Verdict = Verdict(*c.ThrowErrorDeg, *c.ThrowU95Deg, e.IndexLimitDeg)
 	}
 }
@@ -387,9 +394,18 @@ func (j *job) judgeShape(c *Cylinder, passes []*pass) {
 	}
 }
 
+// wrongUnit: a curve of one of these cylinders is stretched beyond belief. A
+// wrong counts_per_rev does that, and it stretches the index errors as well.
+func (s *solution) wrongUnit(cylinders ...int) bool {
+	return slices.ContainsFunc(s.model.passes, func(p *pass) bool {
+		k := s.model.value(p.scale)
+		return slices.Contains(cylinders, p.src.Cylinder) && (k < scaleLeast || k > scaleMost)
+	})
+}
+
 // writeTrim fills the trim in its wordings, where one may be given.
 func (j *job) writeTrim(c *Cylinder, s *solution) {
-	if c.IndexErrorDeg == nil || s.closureFailed {
+	if c.IndexErrorDeg == nil || s.closureFailed || s.wrongUnit(c.Number, j.in.Engine.Reference()) {
 		return
 	}
 	err := *c.IndexErrorDeg
@@ -412,7 +428,7 @@ func TrimSet(trim, u95, step float64) float64 {
 	if math.Abs(trim) < math.Max(u95, step/2) {
 		return 0
 	}
-	if step <= 0 {
+	if step < 1e-6 { // no controller's; its inverse may not be a number
 		return trim
 	}
 	// Divide by the inverse where it is whole: 0.1° steps print as −1.5, not −1.5000000000000002.
