@@ -1,6 +1,7 @@
 package sweepcsv_test
 
 import (
+	"io"
 	"strings"
 	"testing"
 
@@ -180,3 +181,18 @@ func TestSweepOfHours(t *testing.T) {
 		t.Errorf("got  %v\nwant %s", err, want)
 	}
 }
+
+// A device, or a database taken for a table: a line without end must not be
+// gathered until the memory is full.
+func TestLineWithoutEnd(t *testing.T) {
+	t.Parallel()
+	endless := io.MultiReader(strings.NewReader("sweep,cylinder,t_s,angle_deg,height_mm\n1,1,0,0,0.1\n"), endlessZeros{})
+	_, err := sweepcsv.Read("zeros.csv", endless)
+	if err == nil || !strings.HasPrefix(err.Error(), "zeros.csv:3: the line does not end; ") {
+		t.Error(err)
+	}
+}
+
+type endlessZeros struct{}
+
+func (endlessZeros) Read(p []byte) (int, error) { clear(p); return len(p), nil }

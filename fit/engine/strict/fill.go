@@ -58,11 +58,13 @@ func (f *filler) value(at string, to reflect.Value, x any) {
 func (f *filler) table(at string, to reflect.Value, m map[string]any) {
 	fields := map[string]int{}
 	for i := range to.NumField() {
-		fields[to.Type().Field(i).Tag.Get("toml")] = i
+		if key := to.Type().Field(i).Tag.Get("toml"); key != "" { // the others are not the file's
+			fields[key] = i
+		}
 	}
 	for _, key := range slices.Sorted(maps.Keys(m)) {
 		pointer := at + "/" + escape(key)
-		if i, ok := fields[key]; ok && key != "" {
+		if i, ok := fields[key]; ok {
 			f.value(pointer, to.Field(i), m[key])
 			continue
 		}
