@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 
 	"crownmark/fit/engine"
 	"crownmark/fit/engine/strict"
@@ -40,9 +39,9 @@ func (c checkCmd) Run(std stdio) error {
 		}
 	}
 	if c.Engine != "" {
-		src, err := os.ReadFile(c.Engine)
+		src, err := readSettings(c.Engine)
 		if err != nil {
-			return cannotRead(c.Engine, err)
+			return err
 		}
 		e, err := engine.Parse(c.Engine, src)
 		var more strict.Problems
