@@ -81,6 +81,7 @@ func (s *Server) readingOf(n acquire.Snapshot) readingEvent {
 func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	wake, ok := s.hub.join()
 	if !ok {
+		w.Header().Set("Connection", "close") // a watcher sent away must not hold the place of one who works
 		return newProblem(http.StatusServiceUnavailable, "too-many-watchers", "Too many pages watch the bench",
 			fmt.Sprintf("%d live streams are open", maxClients), "close pages that nobody looks at")
 	}

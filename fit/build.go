@@ -17,12 +17,13 @@ type job struct {
 	first   map[*pass]float64 // its first top, encoder degrees
 	flags   map[int][]string  // by cylinder
 	streams map[*Series]*Series
-	refused map[int][]string // by cylinder: why sweeps could not be fitted
-	anchor  int              // the cylinder that tops are counted from: the reference if it was swept
-	mounts  map[int]int      // mount → parameter
-	index   map[int]int      // cylinder → parameter, none for the anchor
-	closing int              // parameter of the anchor swept again, none if it was not
-	refrain int              // first pass index that closes, −1
+	wild    map[*Series][]float64 // times (s) of a stream's wild angles
+	refused map[int][]string      // by cylinder: why sweeps could not be fitted
+	anchor  int                   // the cylinder that tops are counted from: the reference if it was swept
+	mounts  map[int]int           // mount → parameter
+	index   map[int]int           // cylinder → parameter, none for the anchor
+	closing int                   // parameter of the anchor swept again, none if it was not
+	refrain int                   // first pass index that closes, −1
 }
 
 func (j *job) flag(cylinder int, f string) {

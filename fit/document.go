@@ -10,6 +10,8 @@ import (
 const (
 	offsetPieceUMM    = 0.02 // one piston's pin offset against another's, mm
 	rejectedShareMost = 0.10
+	scaleLeast        = 0.5 // beyond these an angle or a height is in the wrong unit …
+	scaleMost         = 2.0 // … and which of them, the curve cannot tell
 )
 
 // blank is the document with every cylinder listed and nothing known.
@@ -133,6 +135,11 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 				c.Rejected++
 			}
 		}
+		for _, at := range j.wild[q.src.Encoder] {
+			if at >= q.t[0] && at <= q.t[len(q.t)-1] {
+				c.Rejected++
+			}
+		}
 		c.Curves = append(c.Curves, j.curve(q))
 	}
 	c.Sweeps = len(passes)
@@ -220,7 +227,7 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 		j.flag(c.Number, FlagWrongCylinder)
 		return
 	}
-	if !s.closureFailed {
+	if !s.closureFailed && !s.wrongUnit(c.Number, e.Reference()) {
 		c.Verdict = Verdict(*c.ThrowErrorDeg, *c.ThrowU95Deg, e.IndexLimitDeg)
 	}
 }

@@ -51,7 +51,7 @@ func FlagNotes() []FlagNote {
 		{FlagPoorFit, "The curve scatters more than its indicator's step explains, or leaves the crank's shape.", "Check that the probe stands square and tight and that stroke and rod are right; sweep again."},
 		{FlagSweepsDisagree, "Sweeps of this cylinder differ by more than their doubts; the doubt was raised to what was seen.", "Take the indicator off, place it anew and sweep again."},
 		{FlagDisagree, "Parabola, chord and crank model differ beyond their doubts.", "Look at the curve: a tilted probe, play or a wrong stroke bends it."},
-		{FlagScale, "Readings are stretched by more than a tilted probe on a flat crown explains (outside 0.97 to 1.12).", "Stand the probe parallel to the bore; check stroke_mm."},
+		{FlagScale, "Readings are stretched by more than a tilted probe on a flat crown explains (outside 0.97 to 1.12). Outside 0.5 to 2 an angle or a height is in the wrong unit: no verdict and no trim is given.", "Stand the probe parallel to the bore; check stroke_mm, the indicator's unit and the encoder's counts_per_rev."},
 		{FlagRodAssumed, "The engine file gives no rod length; a ratio was assumed and its doubt is included.", "Add rod_mm to the engine file."},
 		{FlagOffsetAssumed, "The engine file gives no pin offset; none was assumed and its doubt is included.", "Add pin_offset_mm to the engine file."},
 		{FlagUndeclared, "The bench file does not declare the encoder's eccentricity, so the doubt excludes how it is mounted.", "Declare eccentricity_u_deg, or re-clock the encoder by 180° and 90° and sweep again."},

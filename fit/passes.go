@@ -32,10 +32,17 @@ func (j *job) prepare() error {
 	return nil
 }
 
+// heightMostMM is beyond every indicator's travel: what lies further out is a
+// wrong reading, and its square must not drown the others.
+const heightMostMM = 1e4
+
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s}
 	p.t, p.y = cleanSeries(s.Height, j.in.Corrections[s.Indicator])
+	for i, y := range p.y {
+		p.y[i] = math.Max(-heightMostMM, math.Min(y, heightMostMM)) // still a spike, counted as one
+	}
 	if len(p.t) < 12 {
 		return nil, FlagFewReadings
 	}
@@ -91,10 +98,32 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 func (j *job) stream(s *Series) *Series {
 	if j.streams[s] == nil {
 		t, v := cleanSeries(*s, Correction{})
-		j.streams[s] = &Series{T: t, V: v}
+		j.streams[s], j.wild[s] = dropWild(t, v)
 	}
 	return j.streams[s]
 }
+
+// wildDeg is how far one angle must lie outside its two neighbours' range to be
+// wrong: at the turn of a hand it lies outside by a reading's travel at most.
+const wildDeg = 5.0
+
+// dropWild leaves out single wild angles (a dropped digit) and returns the
+// times of those.
+func dropWild(t, v []float64) (*Series, []float64) {
+	out := &Series{}
+	var wild []float64
+	for i := range v {
+		if i > 0 && i+1 < len(v) && outside(v[i-1], v[i], v[i+1]) > wildDeg {
+			wild = append(wild, t[i])
+			continue
+		}
+		out.T, out.V = append(out.T, t[i]), append(out.V, v[i])
+	}
+	return out, wild
+}
+
+// outside is how far v lies outside the range from a to b.
+func outside(a, v, b float64) float64 { return math.Max(math.Min(a, b)-v, v-math.Max(a, b)) }
 
 // cleanSeries returns times and corrected values in order of time, without
 // anything that is not a number. Of readings that came in one burst, all

@@ -18,7 +18,7 @@ func Solve(in Input) (Index, error) {
 	if in.Engine.StrokeMM <= 0 || len(in.Engine.Tops()) == 0 {
 		return Index{}, fmt.Errorf("engine %q: no stroke or no cylinders; check the engine file", in.Engine.Name)
 	}
-	j := &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{}, index: map[int]int{}, closing: none}
+	j := &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{}, wild: map[*Series][]float64{}, index: map[int]int{}, closing: none}
 	if err := j.prepare(); err != nil {
 		return Index{}, err
 	}

@@ -19,12 +19,14 @@ const (
 	trackNodeS    = 0.010 // node spacing
 	trackHalfMinS = 0.080 // half-window: a hand's speed changes little in it
 	trackHalfMaxS = 0.400
-	trackPoints   = 7   // a window holds at least so many readings …
-	trackSteps    = 2.5 // … and so many encoder steps, where the crank turns at all
+	trackMostS    = 3600 // a sweep takes minutes; a clock set between two readings makes years
+	trackPoints   = 7    // a window holds at least so many readings …
+	trackSteps    = 2.5  // … and so many encoder steps, where the crank turns at all
 )
 
 // newTrack smooths the stream between from and to (s). step is the encoder's
-// step in degrees. ok is false where the stream does not cover the time.
+// step in degrees. ok is false where the stream does not cover the time, or the time
+// is longer than any sweep.
 func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
 	lo := sort.SearchFloat64s(s.T, from-2*trackHalfMaxS)
 	hi := sort.SearchFloat64s(s.T, to+2*trackHalfMaxS)
@@ -33,8 +35,8 @@ func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
 		return k, false
 	}
 	from, to = math.Max(from, t[0]), math.Min(to, t[len(t)-1])
-	n := int((to-from)/trackNodeS) + 2
-	if n < 3 {
+	n := int(math.Min(to-from, trackMostS)/trackNodeS) + 2
+	if n < 3 || to-from > trackMostS {
 		return k, false
 	}
 	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n)}

@@ -1,6 +1,9 @@
 package fit
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Verdicts against the shop's limit.
 const (
@@ -30,9 +33,18 @@ const (
 	wrongCylinderDeg = 20.0
 )
 
+// wrongUnit: a curve of one of these cylinders is stretched beyond belief. A
+// wrong counts_per_rev does that, and it stretches the index errors as well.
+func (s *solution) wrongUnit(cylinders ...int) bool {
+	return slices.ContainsFunc(s.model.passes, func(p *pass) bool {
+		k := s.model.value(p.scale)
+		return slices.Contains(cylinders, p.src.Cylinder) && (k < scaleLeast || k > scaleMost)
+	})
+}
+
 // writeTrim fills the trim in its wordings, where one may be given.
 func (j *job) writeTrim(c *Cylinder, s *solution) {
-	if c.IndexErrorDeg == nil || s.closureFailed {
+	if c.IndexErrorDeg == nil || s.closureFailed || s.wrongUnit(c.Number, j.in.Engine.Reference()) {
 		return
 	}
 	err := *c.IndexErrorDeg
@@ -55,7 +67,7 @@ func TrimSet(trim, u95, step float64) float64 {
 	if math.Abs(trim) < math.Max(u95, step/2) {
 		return 0
 	}
-	if step <= 0 {
+	if step < 1e-6 { // no controller's; its inverse may not be a number
 		return trim
 	}
 	// Divide by the inverse where it is whole: 0.1° steps print as −1.5, not −1.5000000000000002.

@@ -1,11 +1,14 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"unicode/utf8"
 
 	"crownmark/acquire"
@@ -80,9 +83,9 @@ const (
 // readBench reads and checks a bench file. The error is strict.Problems, or
 // why the file cannot be read.
 func readBench(path string) (benchFile, error) {
-	src, err := os.ReadFile(path)
+	src, err := readSettings(path)
 	if err != nil {
-		return benchFile{}, cannotRead(path, err)
+		return benchFile{}, err
 	}
 	b, problems := parseBench(path, src)
 	return b, problems.Err()
@@ -181,9 +184,32 @@ func unescape(s string) (string, error) {
 	return out.String(), nil
 }
 
+// mostSettings bounds a bench or an engine file, in bytes.
+const mostSettings = 1 << 20
+
+// readSettings reads a bench or an engine file.
+func readSettings(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, cannotRead(path, err)
+	}
+	defer f.Close()
+	src, err := io.ReadAll(io.LimitReader(f, mostSettings+1))
+	if err != nil {
+		return nil, cannotRead(path, err)
+	}
+	if len(src) > mostSettings {
+		return nil, fmt.Errorf("%s: longer than any bench or engine file; check its name", path)
+	}
+	return src, nil
+}
+
 func cannotRead(path string, err error) error {
-	if os.IsNotExist(err) {
+	switch {
+	case os.IsNotExist(err):
 		return fmt.Errorf("%s: there is no such file; check its name and folder", path)
+	case errors.Is(err, syscall.EISDIR):
+		return fmt.Errorf("%s: this is a folder; name a file in it", path)
 	}
 	return fmt.Errorf("%s: %w; check its permissions", path, err)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"syscall"
 
 	"crownmark/dashboards"
 	"crownmark/fit"
@@ -71,6 +72,9 @@ func readSweeps(path string, stdin io.Reader) (sweepcsv.File, error) {
 		return sweepcsv.File{}, cannotRead(path, err)
 	}
 	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return sweepcsv.File{}, cannotRead(path, syscall.EISDIR)
+	}
 	return sweepcsv.Read(path, f)
 }
 

@@ -3,10 +3,12 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"math"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -114,6 +116,38 @@ func (s *size) UnmarshalText(text []byte) error {
 	return nil
 }
 
+// Validate is called once the flags are read: a truth that cannot be is no
+// truth.
+func (c simulateCmd) Validate() error {
+	for _, deg := range append([]float64{c.Slip}, c.Remount...) {
+		if math.IsNaN(deg) || math.IsInf(deg, 0) {
+			return fmt.Errorf("--slip and --remount: %g is no angle: write degrees", deg)
+		}
+	}
+	for flag, u := range map[string]*float64{"--eccentricity-deg": c.Eccentric, "--accuracy-deg": c.Accuracy} {
+		if v := or(u, 0); !(v >= 0 && v <= 10) {
+			return fmt.Errorf("%s: %g is no encoder's: write 0 to 10", flag, v)
+		}
+	}
+	for flag, s := range map[string]*size{"--lash-deg": c.LashDeg, "--play-mm": c.PlayMM, "--noise-mm": c.NoiseMM, "--spikes": c.Spikes} {
+		if s != nil && s.Lo < 0 {
+			return fmt.Errorf("%s: %g is below nothing: write 0 or more", flag, s.Lo)
+		}
+	}
+	if s := c.Spikes; s != nil && s.Hi > 1 {
+		return fmt.Errorf("--spikes: %g is no share: write 0 to 1", s.Hi)
+	}
+	if c.Repeats < 1 || c.Repeats > 100 {
+		return fmt.Errorf("--repeats: %d is no number of sweeps: write 1 to 100", c.Repeats)
+	}
+	for i, name := range c.Indicators {
+		if strings.TrimSpace(name) == "" || slices.Contains(c.Indicators[:i], name) {
+			return fmt.Errorf("--indicators: %q is empty or stands twice: give each its own name", name)
+		}
+	}
+	return nil
+}
+
 // Run writes the sweeps and the truth.
 func (c simulateCmd) Run(ctx context.Context, std stdio) error {
 	e, err := readEngine(c.Engine)
@@ -158,9 +192,9 @@ func sweepRow(r virtual.Row) sweepcsv.Row {
 }
 
 func readEngine(path string) (engine.Engine, error) {
-	src, err := os.ReadFile(path)
+	src, err := readSettings(path)
 	if err != nil {
-		return engine.Engine{}, cannotRead(path, err)
+		return engine.Engine{}, err
 	}
 	return engine.Parse(path, src)
 }
@@ -188,7 +222,9 @@ func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error
 		err = closed
 	}
 	if err == nil {
-		err = os.Rename(part, path)
+		if err = os.Rename(part, path); err != nil {
+			err = cannotWrite(path, err)
+		}
 	}
 	if err != nil {
 		_ = os.Remove(part)
@@ -198,5 +234,9 @@ func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error
 }
 
 func cannotWrite(path string, err error) error {
+	var link *os.LinkError
+	if errors.As(err, &link) { // its text names the unfinished file
+		err = link.Err
+	}
 	return fmt.Errorf("%s: cannot be written: %w; name another place, or mend its permissions", path, err)
 }

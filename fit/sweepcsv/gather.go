@@ -179,6 +179,9 @@ func (g *gatherer) finish() (File, error) {
 		sw := fit.Sweep{ID: id, Cylinder: *l.Cylinder, Indicator: l.Indicator, Mount: max(l.Mount, 1),
 			Setup: cmp.Or(l.Setup, numbers.of(l)), Zeroing: cmp.Or(l.Zeroing, numbers.of(l)),
 			Encoder: encoder, Height: s.heights.series(), DeckZero: l.ZeroOn == "deck"}
+		if err := g.oneSitting(s, sw); err != nil {
+			return File{}, err
+		}
 		if err := g.oneDirection(s, sw); err != nil {
 			return File{}, err
 		}
@@ -206,6 +209,19 @@ func (g *gatherer) encoder(s *sweep, shared map[int]*fit.Series) (*fit.Series, e
 	}
 	series := s.angles.series()
 	return &series, nil
+}
+
+// maxSweepS is longer than any hand takes for one sweep.
+const maxSweepS = 3600.0
+
+// oneSitting refuses a sweep of hours: a wrong time among its rows, or times
+// in another unit.
+func (g *gatherer) oneSitting(s *sweep, sw fit.Sweep) error {
+	t := sw.Height.T
+	if span := t[len(t)-1] - t[0]; span > maxSweepS {
+		return g.problem(line{number: s.where}, "", "give t_s in seconds and look for a wrong one; a new sweep has a new number", "sweep %d lasts %.3g s, from t_s %g to %g", sw.ID, span, t[0], t[len(t)-1])
+	}
+	return nil
 }
 
 // Turning back further than spring-back and a late indicator can explain.

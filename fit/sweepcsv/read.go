@@ -15,7 +15,7 @@ import (
 // Read reads a sweep file in one pass. name is used in messages only. The
 // error is an *Error with file, line, column and the fix: nothing is guessed.
 func Read(name string, r io.Reader) (File, error) {
-	b := bufio.NewReader(r)
+	b := bufio.NewReader(&lineGuard{Reader: r, file: name, line: 1})
 	if mark, _ := b.Peek(3); string(mark) == "\ufeff" {
 		_, _ = b.Discard(3) // a byte-order mark, as spreadsheets write it
 	}
@@ -218,6 +218,10 @@ func (in *reader) small(name string) int {
 // broken tells what encoding/csv found in our own words.
 func (in *reader) broken(err error) error {
 	var p *csv.ParseError
+	var own *Error
+	if errors.As(err, &own) {
+		return own
+	}
 	if !errors.As(err, &p) {
 		return fmt.Errorf("%s: reading failed: %w; check the disk or the pipe", in.file, err)
 	}

@@ -1,6 +1,7 @@
 package sweepcsv_test
 
 import (
+	"io"
 	"strings"
 	"testing"
 
@@ -171,3 +172,27 @@ func TestSpringBackAndOneWildAngleAreNoReversal(t *testing.T) {
 	read(t, head+"1,1,0,0,0\n1,1,1,10,0\n1,1,2,20,0\n1,1,3,18,0\n1,1,4,30,0\n")
 	read(t, head+"1,1,0,0,0\n1,1,1,10,0\n1,1,2,-300,0\n1,1,3,18,0\n1,1,4,30,0\n")
 }
+
+func TestSweepOfHours(t *testing.T) {
+	t.Parallel()
+	_, err := sweepcsv.Read("sweeps.csv", strings.NewReader("sweep,cylinder,t_s,angle_deg,height_mm\n1,1,0,0,0.1\n7,3,5,1,0.1\n7,3,1e9,2,0.2\n"))
+	want := "sweeps.csv:3: sweep 7 lasts 1e+09 s, from t_s 5 to 1e+09; give t_s in seconds and look for a wrong one; a new sweep has a new number"
+	if err == nil || err.Error() != want {
+		t.Errorf("got  %v\nwant %s", err, want)
+	}
+}
+
+// A device, or a database taken for a table: a line without end must not be
+// gathered until the memory is full.
+func TestLineWithoutEnd(t *testing.T) {
+	t.Parallel()
+	endless := io.MultiReader(strings.NewReader("sweep,cylinder,t_s,angle_deg,height_mm\n1,1,0,0,0.1\n"), endlessZeros{})
+	_, err := sweepcsv.Read("zeros.csv", endless)
+	if err == nil || !strings.HasPrefix(err.Error(), "zeros.csv:3: the line does not end; ") {
+		t.Error(err)
+	}
+}
+
+type endlessZeros struct{}
+
+func (endlessZeros) Read(p []byte) (int, error) { clear(p); return len(p), nil }

@@ -16,6 +16,7 @@ import (
 // only. Keys that are absent leave their fields as they were, so that defaults
 // can be set beforehand.
 func TOML(file string, src []byte, into any) (Places, Problems) {
+	src = bytes.TrimPrefix(src, []byte("\ufeff")) // as some editors begin a file
 	tree := map[string]any{}
 	if err := toml.Unmarshal(src, &tree); err != nil {
 		p := Problem{File: file, Line: 1, Detail: strings.TrimPrefix(err.Error(), "toml: "), Fix: "mend this line; it is not valid TOML"}

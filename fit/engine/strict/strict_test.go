@@ -88,3 +88,26 @@ func TestOneProblemReadsAsWhereWhatFix(t *testing.T) {
 		}
 	}
 }
+
+// Some editors begin a file with a byte-order mark; it is no key.
+func TestByteOrderMark(t *testing.T) {
+	t.Parallel()
+	var s shelf
+	places, problems := strict.TOML("s.toml", []byte("\ufeffname = \"oak\"\r\n"), &s)
+	if len(problems) > 0 || s.Name != "oak" || !places.Has("/name") {
+		t.Error(problems, s)
+	}
+}
+
+// Fields that are not the file's are not offered as keys.
+func TestOnlyKeysOfTheFileAreOffered(t *testing.T) {
+	t.Parallel()
+	var into struct {
+		Name string `toml:"name"`
+		path string
+	}
+	_, problems := strict.TOML("s.toml", []byte("length_mm = 1"), &into)
+	if len(problems) != 1 || problems[0].Fix != "remove it; known here are name" {
+		t.Error(problems, into.path)
+	}
+}
