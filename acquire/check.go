@@ -37,7 +37,7 @@ func CheckInstrument(c InstrumentConfig) (found []Problem) {
 		add("format", fmt.Sprintf("%q is not supported yet", c.Format), `use "line"`)
 	case c.Format == "line":
 		if _, err := wire.NewLineDecoder(c.Pattern, c.Kind == KindEncoder, UnitMM); err != nil {
-			add("pattern", err.Error(), "correct it; `crownmark ports` shows what is heard")
+			add("pattern", err.Error(), "correct it by what the instrument sends")
 		}
 	}
 	if c.Direction != 1 && c.Direction != -1 {

@@ -33,7 +33,7 @@ func TestCheckInstrument(t *testing.T) {
 		{enc(func(c *InstrumentConfig) { c.Frame = "8n1" }), `frame: "8n1" is none: write data bits 7 or 8, parity N, E or O, stop bits 1 or 2, as in "8N1"`},
 		{enc(func(c *InstrumentConfig) { c.Format = "modbus-rtu" }), `format: "modbus-rtu" is not supported yet: use "line"`},
 		{ind(func(c *InstrumentConfig) { c.Format = "bcd-frame" }), `format: "bcd-frame" is not supported yet: use "line"`},
-		{enc(func(c *InstrumentConfig) { c.Pattern = `(?P<value>\d+)` }), "pattern: pattern lacks the named group (?P<count>…) or (?P<degrees>…): correct it; `crownmark ports` shows what is heard"},
+		{enc(func(c *InstrumentConfig) { c.Pattern = `(?P<value>\d+)` }), "pattern: pattern lacks the named group (?P<count>…) or (?P<degrees>…): correct it by what the instrument sends"},
 		{enc(func(c *InstrumentConfig) { c.Direction = 0 }), "direction: 0 is neither 1 nor -1: write 1, or -1 where it counts the other way"},
 		{enc(func(c *InstrumentConfig) { c.CountsPerRev = 0 }), "counts_per_rev: 0 counts a turn cannot be: write how many counts one turn of the crank gives, such as 7200"},
 		{ind(func(c *InstrumentConfig) { c.Name = "" }), `name: missing: give the indicator a name, such as "left"`},

@@ -50,7 +50,7 @@ func (l *loop) hintTalk(one *instrument) {
 			"Look at its display and into its manual; it may be out of its range or its battery low.")
 	case !l.notices.has("garbled:" + name):
 		l.notice("garbled:"+name, fmt.Sprintf("%s speaks, but its lines cannot be read (%s); one was %q.", sentenceStart(one.label()), one.badWhy, clip(one.badRaw)),
-			fmt.Sprintf("Check baud (%d), frame (%s) and pattern in the bench file against its manual; `crownmark setup` finds them.", one.cfg.Baud, one.cfg.Frame))
+			fmt.Sprintf("Check baud (%d), frame (%s) and pattern in the bench file against its manual.", one.cfg.Baud, one.cfg.Frame))
 	}
 }
 

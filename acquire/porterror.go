@@ -37,7 +37,7 @@ type PortError struct {
 func (e *PortError) Error() string { return fmt.Sprintf("port %s %s: %s", e.Port, e.What, e.Fix) }
 func (e *PortError) Unwrap() error { return e.Err }
 
-const seePorts = "`crownmark ports` lists what is there"
+const seePorts = "`ls -l /dev/serial/by-id/` lists what is there"
 
 func portAbsent(path string, err error) *PortError {
 	return &PortError{path, PortAbsent, "is not there", "plug the instrument in, or correct \"port\" in the bench file; " + seePorts, err}

@@ -24,7 +24,6 @@ type benchDoc struct {
 	Probes    []probeDoc    `json:"indicators"`
 	Selection *selectionDoc `json:"selection"`
 	Running   []runningDoc  `json:"running"`
-	LastMove  lastMotionDoc `json:"last_motion"`
 	Notices   []noticeEvent `json:"notices"`
 }
 
@@ -77,13 +76,9 @@ func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
 	d := benchDoc{
 		readingEvent: s.readingOf(n), Software: s.software, Simulated: s.simulated, Recording: n.Recording,
 		Encoder: instrumentOf(n.Encoder), Selection: selectionOf(n.Selection),
-		LastMove: lastMotionDoc{MovedDeg: math.Abs(n.LastMoveDeg)},
-		Probes:   make([]probeDoc, 0, len(n.Indicators)), Running: make([]runningDoc, 0, len(n.Running)), Notices: make([]noticeEvent, 0, len(n.Notices)),
+		Probes: make([]probeDoc, 0, len(n.Indicators)), Running: make([]runningDoc, 0, len(n.Running)), Notices: make([]noticeEvent, 0, len(n.Notices)),
 	}
 	d.Encoder.Mount = positive(n.Encoder.Mount)
-	if n.LastMove != 0 {
-		d.LastMove.Direction = &n.LastMove
-	}
 	for _, i := range n.Indicators {
 		d.Probes = append(d.Probes, probeDoc{instrumentOf(i), finite(i.Value), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
 	}

@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 	"time"
 
@@ -16,6 +17,7 @@ type readingEvent struct {
 	AngleAgeS    *float64         `json:"angle_age_s"`
 	EncoderState string           `json:"encoder_state"`
 	Indicators   []indicatorEvent `json:"indicators"`
+	LastMotion   lastMotionDoc    `json:"last_motion"`
 	StoredLedger int64            `json:"stored_ledger"`
 }
 
@@ -66,8 +68,11 @@ func (s *Server) Publish(e acquire.Event) {
 func (s *Server) readingOf(n acquire.Snapshot) readingEvent {
 	e := readingEvent{
 		TS: float64(n.NowNS) / 1e9, AngleDeg: finite(n.Encoder.Value), AngleAgeS: finite(n.Encoder.AgeS),
-		EncoderState: n.Encoder.Status, StoredLedger: max(n.StoredLedger, s.hub.stored()),
+		EncoderState: n.Encoder.Status, LastMotion: lastMotionDoc{MovedDeg: math.Abs(n.LastMoveDeg)}, StoredLedger: max(n.StoredLedger, s.hub.stored()),
 		Indicators: make([]indicatorEvent, 0, len(n.Indicators)),
+	}
+	if n.LastMove != 0 {
+		e.LastMotion.Direction = &n.LastMove
 	}
 	for _, i := range n.Indicators {
 		e.Indicators = append(e.Indicators, indicatorEvent{

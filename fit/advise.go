@@ -38,6 +38,7 @@ func (j *job) advise(doc *Index) []string {
 			say("%s swept one way only. Now sweep back through the top: latency, lash and play change sign with direction and drop out.", were(l))
 		}
 	}
+	out = append(out, j.strays...)
 	for _, flag := range []string{FlagUpsideDown, FlagMissesTop, FlagShort, FlagNoMotion, FlagFewReadings, FlagWrongCylinder, FlagMountUnlinked, FlagManyRejected, FlagPoorFit, FlagRegripAtTop} {
 		if l := have(flag); len(l) > 0 {
 			n := noteOf(flag)

@@ -22,6 +22,7 @@ type job struct {
 	anchor  int                   // the cylinder that tops are counted from: the reference if it was swept
 	mounts  map[int]int           // mount → parameter
 	index   map[int]int           // cylinder → parameter, none for the anchor
+	strays  []string              // advice about sweeps of another cylinder
 	closing int                   // parameter of the anchor swept again, none if it was not
 	refrain int                   // first pass index that closes, −1
 }
@@ -35,6 +36,35 @@ func (j *job) flag(cylinder int, f string) {
 // flagsOf is never nil: JSON lists no flags as [].
 func (j *job) flagsOf(cylinder int) []string {
 	return append([]string{}, j.flags[cylinder]...)
+}
+
+// dropStrays leaves out each sweep whose top lies far from most others of its
+// cylinder in the same mount: the indicator stood on another cylinder.
+func (j *job) dropStrays() {
+	apart := func(p, q *pass) bool { return math.Abs(fold180(j.first[p]-j.first[q])) > wrongCylinderDeg }
+	alike := func(p, q *pass) bool { return p.src.Cylinder == q.src.Cylinder && p.src.Mount == q.src.Mount }
+	var strays []*pass
+	for _, p := range j.passes {
+		with, against := 0, 0
+		first := p
+		for i := len(j.passes) - 1; i >= 0; i-- {
+			switch q := j.passes[i]; {
+			case !alike(p, q):
+			case apart(p, q):
+				against, first = against+1, q
+			default:
+				with, first = with+1, q
+			}
+		}
+		if against > with || against == with && apart(p, first) { // the earlier ones are believed
+			strays = append(strays, p)
+		}
+	}
+	for _, p := range strays {
+		j.flag(p.src.Cylinder, FlagStray)
+		j.strays = append(j.strays, fmt.Sprintf("Sweep %d, recorded as cylinder %d, has its top far from that cylinder's other sweeps: the indicator stood on another one. Assign the sweep to the cylinder it belongs to, or set it aside.", p.src.ID, p.src.Cylinder))
+	}
+	j.passes = slices.DeleteFunc(j.passes, func(p *pass) bool { return slices.Contains(strays, p) })
 }
 
 // fitted says whether a cylinder has a sweep that can be fitted.

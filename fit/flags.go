@@ -11,6 +11,7 @@ const (
 	FlagOneWay         = "one_way_only"
 	FlagUndeclared     = "encoder_undeclared"
 	FlagWrongCylinder  = "wrong_cylinder"
+	FlagStray          = "stray_sweep"
 	FlagTwist          = "twist_suspected"
 	FlagClosure        = "closure_failed"
 	FlagShort          = "short_span"
@@ -56,6 +57,7 @@ func FlagNotes() []FlagNote {
 		{FlagOffsetAssumed, "The engine file gives no pin offset; none was assumed and its doubt is included.", "Add pin_offset_mm to the engine file."},
 		{FlagUndeclared, "The bench file does not declare the encoder's eccentricity, so the doubt excludes how it is mounted.", "Declare eccentricity_u_deg, or re-clock the encoder by 180° and 90° and sweep again."},
 		{FlagTwist, "The error is over 3°: no trim is given.", "Sweep again; if it stays, suspect a twisted crank."},
+		{FlagStray, "A sweep recorded as this cylinder has its top far from the cylinder's other sweeps, so it was not fitted: the indicator stood on another cylinder.", "Assign that sweep to the cylinder it belongs to, or set it aside."},
 		{FlagWrongCylinder, "The top is more than 20° from nominal: most likely another cylinder was swept.", "Check which cylinder the indicator stands on and assign the sweep to it."},
 		{FlagClosure, "The reference swept again at the end does not come back to where it was: the encoder slipped or lost counts.", "Tighten the encoder's coupling and sweep all cylinders again."},
 		{FlagNotConverged, "The joint fit did not settle; no number is given.", "Set aside the sweep that looks wrong, or sweep again."},

@@ -20,6 +20,7 @@ func (j *job) prepare() error {
 		}
 		j.passes = append(j.passes, p)
 	}
+	j.dropStrays()
 	for cylinder, flags := range j.refused {
 		good := j.fitted(cylinder)
 		for _, f := range flags {

@@ -107,6 +107,24 @@ func TestReferenceOnlyAtTheEnd(t *testing.T) {
 	}
 }
 
+// The indicator stood on cylinder 3 while 1 was still selected: that sweep is
+// named, and spoils nothing.
+func TestSweepOfAnotherCylinder(t *testing.T) {
+	s := newSynth()
+	in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+	stray := s.sweep(3, 1, 1, -28, 28, 6)
+	stray.Cylinder, stray.ID = 1, 77
+	in.Sweeps = append(in.Sweeps, stray)
+	ix := solve(t, in)
+	near(t, "index", cylinderOf(ix, 3).IndexErrorDeg, s.errDeg[3], 0.006)
+	if c := cylinderOf(ix, 1); !slices.Contains(c.Flags, FlagStray) || c.Sweeps != 2 {
+		t.Errorf("cylinder 1: flags %v, %d sweeps", c.Flags, c.Sweeps)
+	}
+	if !strings.Contains(strings.Join(ix.Advice, "\n"), "Sweep 77, recorded as cylinder 1") {
+		t.Errorf("advice %v", ix.Advice)
+	}
+}
+
 func TestSlippedEncoderVoidsTheJob(t *testing.T) {
 	s := newSynth()
 	first := append(s.both(1, 1, 1), s.both(3, 1, 2)...)

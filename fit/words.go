@@ -96,13 +96,21 @@ func ClosureWords(x Index) string {
 	return "within its doubt: the encoder held"
 }
 
+// markDoubtMostDeg: with more doubt than this a mark error says nothing.
+const markDoubtMostDeg = 2.0
+
 // MarkWords says what a mark error means at the timing light and on the rim.
 func MarkWords(m MarkError) string {
 	if m.ErrorDeg == nil {
 		return "not known yet"
 	}
 	e := *m.ErrorDeg
-	if m.U95Deg != nil && math.Abs(e) < *m.U95Deg {
+	switch {
+	case m.U95Deg != nil && *m.U95Deg > markDoubtMostDeg:
+		return "cannot be told yet: the doubt is larger than any mark's error; finish the sweeps first"
+	case math.Abs(e) > wrongCylinderDeg:
+		return "too far off for this mark: another mark stood under the pointer, or another cylinder's top was swept as the reference's"
+	case m.U95Deg != nil && math.Abs(e) < *m.U95Deg:
 		return "the mark tells the truth within its doubt"
 	}
 	early := "too early"

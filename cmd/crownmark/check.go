@@ -3,12 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"regexp"
 
 	"crownmark/fit/engine/strict"
 )
 
 type checkCmd struct {
-	Bench  string `arg:"" optional:"" placeholder:"FILE" help:"Bench file (TOML)."`
+	Bench  string `arg:"" optional:"" placeholder:"FILE" help:"Bench file (TOML), or an engine file."`
 	Engine string `placeholder:"FILE" help:"Engine file (TOML) to check as well."`
 }
 
@@ -38,6 +39,9 @@ func (c checkCmd) Run(std stdio) error {
 		}
 		return err == nil
 	}
+	if c.Engine == "" && isEngineFile(c.Bench) {
+		c.Bench, c.Engine = "", c.Bench
+	}
 	if c.Bench != "" {
 		if b, err := readBench(c.Bench); good(err) {
 			fmt.Fprintf(std.out, "%s: good: bench %q, %s, page on http://%s\n", c.Bench, b.Bench.Name, count(len(b.Indicator), "indicator"), b.HTTP.Listen)
@@ -55,6 +59,13 @@ func (c checkCmd) Run(std stdio) error {
 		return fmt.Errorf("%s found; mend what is named above and check again", count(len(problems), "problem"))
 	}
 	return unread
+}
+
+// isEngineFile tells an engine file from a bench file by the key that every
+// engine has and no bench.
+func isEngineFile(path string) bool {
+	src, err := readSettings(path)
+	return err == nil && regexp.MustCompile(`(?m)^\s*stroke_mm\s*=`).Match(src)
 }
 
 func count(n int, what string) string {

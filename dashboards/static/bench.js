@@ -38,6 +38,8 @@
     const since = (performance.now() - heardAt) / 1000;
     const mute = since > 4; // the program itself does not answer
     const state = (node, word, text) => show(node, mute ? "lost" : word, mute ? "no news for " + Math.round(since) + " s" : text);
+    const m = last.last_motion;
+    if (m && m.direction) put(byID("last-motion"), "Last motion: " + m.moved_deg.toFixed(1) + "°, counts " + (m.direction > 0 ? "up" : "down") + ".");
     state(byID("encoder-state"), last.encoder_state, "encoder " + last.encoder_state);
     put(byID("angle-state"), mute || last.encoder_state !== "live" ? "last known" : "");
     for (const i of last.indicators) {

@@ -38,7 +38,9 @@ function request(button) {
   let path = d.path;
   if (d.number) {
     const [key, id] = d.number.split(":");
-    body[key] = Number(document.getElementById(id).value);
+    const text = document.getElementById(id).value.trim();
+    if (text === "" || !Number.isFinite(Number(text))) return null;
+    body[key] = Number(text);
   }
   if (d.reason) path += "?reason=" + encodeURIComponent(document.getElementById(d.reason).value);
   const headers = { "Idempotency-Key": crypto.randomUUID() };
@@ -54,6 +56,7 @@ document.addEventListener("click", async event => {
   button.disabled = true;
   try {
     const answer = await request(button);
+    if (!answer) { say("Write the number first; nothing was sent."); return; }
     say(answer.ok ? "Done: " + button.textContent.trim() + "." : complaint(await answer.json()));
     await fresh();
   } catch (e) {
