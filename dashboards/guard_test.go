@@ -23,7 +23,7 @@ func TestOnlyTheLoopbackIsListenedOn(t *testing.T) {
 			t.Errorf("%s: %v", addr, err)
 		}
 	}
-	for _, addr := range []string{"0.0.0.0:8484", ":8484", "[::]:8484", "192.168.1.7:8484", "bench.local:8484", "127.0.0.1", "127.0.0.1:", ""} {
+	for _, addr := range []string{"0.0.0.0:8484", ":8484", "[::]:8484", "192.168.1.7:8484", "bench.local:8484", "127.0.0.1", "127.0.0.1:", "127.0.0.1:70000", "127.0.0.1:http", ""} {
 		if err := CheckListen(addr); err == nil || !strings.Contains(err.Error(), "127.0.0.1") {
 			t.Errorf("%q: %v", addr, err)
 		}

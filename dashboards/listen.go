@@ -3,6 +3,7 @@ package dashboards
 import (
 	"fmt"
 	"net"
+	"strconv"
 	"strings"
 	"sync"
 )
@@ -17,6 +18,9 @@ func CheckListen(addr string) error {
 	}
 	if port == "" {
 		return fmt.Errorf("listen %q: the port is missing; write for example \"127.0.0.1:8484\"", addr)
+	}
+	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+		return fmt.Errorf("listen %q: %q is no port; write a number up to 65535, for example \"127.0.0.1:8484\"", addr, port)
 	}
 	if isLoopback(host) {
 		return nil

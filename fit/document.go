@@ -161,6 +161,10 @@ func (j *job) curve(p *pass) Curve {
 	return c
 }
 
+// nothingKnownDeg: a doubt of half a turn says nothing; a larger one says no
+// less, and its square may not be a number.
+const nothingKnownDeg = 180.0
+
 // encoderShares are what no sweep from one mounting sees. phase is the crank
 // angle between two tops; NaN: one top alone. Eccentricity declared as a
 // standard uncertainty ε of the angle, once and twice per turn in a mixture
@@ -170,15 +174,15 @@ func (j *job) encoderShares(phase float64) []share {
 	var out []share
 	ecc, acc := j.in.Priors.EccentricityUDeg, j.in.Priors.AccuracyUDeg
 	if ecc != nil {
-		u := *ecc
+		u := math.Min(*ecc, nothingKnownDeg)
 		if !math.IsNaN(phase) {
 			once, twice := math.Abs(math.Sin(phase*math.Pi/360)), math.Abs(math.Sin(phase*math.Pi/180))
-			u = 2 * *ecc * math.Max(once, twice)
+			u *= 2 * math.Max(once, twice)
 		}
 		out = append(out, share{srcMounting, plain(*ecc) + "° standard", "declared", u * u, math.Inf(1)})
 	}
 	if acc != nil {
-		u := *acc
+		u := math.Min(*acc, nothingKnownDeg)
 		if !math.IsNaN(phase) {
 			u *= math.Sqrt2
 			if math.Abs(fold180(phase)) < 1 {

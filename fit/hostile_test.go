@@ -63,3 +63,15 @@ func TestTrimSetOfTheSmallestStep(t *testing.T) {
 		t.Errorf("set to %g", got)
 	}
 }
+
+// Declared doubts beyond sense make the result doubtful, and no more than that.
+func TestDeclaredDoubtBeyondSense(t *testing.T) {
+	s := newSynth()
+	in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+	huge := math.MaxFloat64
+	in.Priors.EccentricityUDeg, in.Priors.AccuracyUDeg = &huge, &huge
+	c := cylinderOf(solve(t, in), 3)
+	if c.IndexU95Deg == nil || *c.IndexU95Deg < 360 || c.Verdict != Undecided {
+		t.Errorf("u95 %v, verdict %s", c.IndexU95Deg, c.Verdict)
+	}
+}

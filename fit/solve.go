@@ -137,6 +137,11 @@ func (j *job) iterate() (*solution, error) {
 	if err := c.InverseTo(sol.cov); err != nil {
 		return nil, fmt.Errorf("the sweeps do not determine the tops: %w", err)
 	}
+	for i := range m.params {
+		if v := sol.cov.At(i, i); !(v >= 0 && v < math.Inf(1)) {
+			return nil, fmt.Errorf("the sweeps do not determine the tops")
+		}
+	}
 	for _, p := range m.passes {
 		n := 0.0
 		for _, w := range p.w {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"unicode"
 
 	"crownmark/acquire"
 	"crownmark/dashboards"
@@ -20,8 +21,8 @@ func (b benchFile) check(places strict.Places) strict.Problems {
 	}
 	b.checkEncoder(&ps, places)
 	b.checkIndicators(&ps, places)
-	atLeast(&ps, "/alignment/lash_deg", b.Alignment.LashDeg, 0)
-	atLeast(&ps, "/alignment/lash_u_deg", b.Alignment.LashUDeg, 0)
+	within(&ps, "/alignment/lash_deg", b.Alignment.LashDeg, 0, mostDoubtDeg)
+	within(&ps, "/alignment/lash_u_deg", b.Alignment.LashUDeg, 0, mostDoubtDeg)
 	b.checkSweep(&ps)
 	b.checkInstruments(&ps)
 	if err := dashboards.CheckListen(b.HTTP.Listen); err != nil {
@@ -39,8 +40,8 @@ func (b benchFile) checkEncoder(ps *strict.Problems, places strict.Places) {
 	for _, key := range []string{"port", "baud", "pattern", "counts_per_rev"} {
 		b.need(ps, places, "/encoder", key)
 	}
-	atLeast(ps, "/encoder/eccentricity_u_deg", or(b.Encoder.EccentricityUDeg, 0), 0)
-	atLeast(ps, "/encoder/accuracy_u_deg", or(b.Encoder.AccuracyUDeg, 0), 0)
+	within(ps, "/encoder/eccentricity_u_deg", or(b.Encoder.EccentricityUDeg, 0), 0, mostDoubtDeg)
+	within(ps, "/encoder/accuracy_u_deg", or(b.Encoder.AccuracyUDeg, 0), 0, mostDoubtDeg)
 }
 
 func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
@@ -60,7 +61,11 @@ func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
 		if _, err := unescape(t.Request); err != nil {
 			ps.Add(at+"/request", `write plain letters and Go escapes, for example '\x05' or 'R\r'`, "request = %q cannot be read", t.Request)
 		}
-		atLeast(ps, at+"/latency_u_ms", or(t.LatencyUMS, defaultDelayU), 0)
+		if !printable(t.Name) {
+			ps.Add(at+"/name", "write it on one line, without control characters", "the name holds a control character")
+		}
+		within(ps, at+"/latency_ms", t.LatencyMS, -mostDelayMS, mostDelayMS)
+		within(ps, at+"/latency_u_ms", or(t.LatencyUMS, defaultDelayU), 0, mostDelayMS)
 		b.checkPort(ps, at, t)
 	}
 }
@@ -122,9 +127,17 @@ func (b benchFile) need(ps *strict.Problems, places strict.Places, table, key st
 	}[key], "%s is missing", key)
 }
 
-func atLeast(ps *strict.Problems, at string, v, least float64) {
-	if v < least {
+// What no bench is worse than.
+const (
+	mostDoubtDeg = 10.0
+	mostDelayMS  = 10000.0
+)
+
+func within(ps *strict.Problems, at string, v, least, most float64) {
+	if v < least || v > most {
 		key := at[strings.LastIndexByte(at, '/')+1:]
-		ps.Add(at, fmt.Sprintf("write a number from %g, or leave it out", least), "%s = %g cannot be", key, v)
+		ps.Add(at, fmt.Sprintf("write a number from %g to %g, or leave it out", least, most), "%s = %g cannot be", key, v)
 	}
 }
+
+func printable(s string) bool { return !strings.ContainsFunc(s, unicode.IsControl) }
