@@ -107,7 +107,7 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	if tdc < 0 {
 		tdc += 360
 	}
-	extra := j.encoderShares(math.NaN())
+	extra := append(j.encoderShares(math.NaN()), shapeShare(passes)...)
 	shares := s.combined(weights, extra)
 	c.TDCDeg, c.TDCU95Deg = ptr(tdc), ptr(s.expand(shares))
 	if e == none {
@@ -219,7 +219,7 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 		return
 	}
 	err := fold180(s.model.value(j.index[c.Number]))
-	shares := s.combined(unit(j.index[c.Number]), j.encoderShares(c.NominalDeg+err))
+	shares := s.combined(unit(j.index[c.Number]), append(j.encoderShares(c.NominalDeg+err), shapeShare(append(passesOf(s.model, c.Number), passesOf(s.model, j.anchor)...))...))
 	if more := s.repeatability(passesOf(s.model, c.Number)); more > 1 {
 		j.flag(c.Number, FlagSweepsDisagree)
 		shares = append(shares, share{srcRepeat, plain(more) + " times what the readings explain", "measured", (more*more - 1) * (shares[0].variance + shares[1].variance), math.Inf(1)})
@@ -254,6 +254,30 @@ func (j *job) writeThrow(c *Cylinder, s *solution, err, u95 float64) {
 	c.ThrowU95Deg = ptr(math.Hypot(u95, 1.96*math.Hypot(piece, byRod)))
 }
 
+// poor says that a curve scatters far more than its display's step explains.
+func (p *pass) poor() bool { return p.noise.displayMM > math.Max(8*p.noise.floorMM, 0.01) }
+
+// shapeDegPerMM: a one-way step of 0.05 mm at the top moves it by 0.06° to
+// 0.12°, and leaves a scatter of an eighth of the step about the fitted curve.
+// 4° a mm of that scatter, at one standard uncertainty, covers it.
+const shapeDegPerMM = 4.0
+
+// shapeShare is the doubt that poor curves add, the worst of them; nothing for
+// good ones.
+func shapeShare(passes []*pass) []share {
+	worst := 0.0
+	for _, p := range passes {
+		if p.poor() {
+			worst = math.Max(worst, p.noise.displayMM)
+		}
+	}
+	if worst == 0 {
+		return nil
+	}
+	u := shapeDegPerMM * worst
+	return []share{{srcShape, plain(1000*worst) + " µm off the crank's curve", "measured", u * u, math.Inf(1)}}
+}
+
 // judgeShape raises the flags that a cylinder's curves call for.
 func (j *job) judgeShape(c *Cylinder, passes []*pass) {
 	e := j.in.Engine
@@ -265,7 +289,7 @@ func (j *job) judgeShape(c *Cylinder, passes []*pass) {
 				j.flag(c.Number, FlagRegripAtTop)
 			}
 		}
-		if lim := math.Max(8*p.noise.floorMM, 0.01); p.noise.displayMM > lim {
+		if p.poor() {
 			j.flag(c.Number, FlagPoorFit)
 		}
 	}

@@ -42,6 +42,7 @@ const (
 	srcOffset   = "pin offset"
 	srcMounting = "encoder mounting (eccentricity)"
 	srcAccuracy = "encoder accuracy"
+	srcShape    = "curve that leaves the crank's shape"
 	srcRepeat   = "sweeps that disagree"
 )
 

@@ -125,6 +125,21 @@ func TestSweepOfAnotherCylinder(t *testing.T) {
 	}
 }
 
+// An indicator that is knocked at the top leaves a step there: the top may be
+// off, and the doubt must cover that.
+func TestStepAtTheTopIsDoubted(t *testing.T) {
+	s := newSynth()
+	in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+	w := &in.Sweeps[2]
+	for i := len(w.Height.V) / 2; i < len(w.Height.V); i++ {
+		w.Height.V[i] += 0.1
+	}
+	c := cylinderOf(solve(t, in), 3)
+	if !slices.Contains(c.Flags, FlagPoorFit) || math.Abs(*c.IndexErrorDeg-s.errDeg[3]) > *c.IndexU95Deg {
+		t.Errorf("index %s, truth %.3f, flags %v", WithDoubt(c.IndexErrorDeg, c.IndexU95Deg), s.errDeg[3], c.Flags)
+	}
+}
+
 func TestSlippedEncoderVoidsTheJob(t *testing.T) {
 	s := newSynth()
 	first := append(s.both(1, 1, 1), s.both(3, 1, 2)...)

@@ -60,7 +60,11 @@ func (c fitCmd) Run(std stdio) error {
 	if c.JSON {
 		return writeJSON(std.out, index)
 	}
-	return writeTable(std.out, index)
+	if err := writeTable(std.out, index); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(std.out, "\nangle_deg was taken to grow in running direction: if it fell, every sign above is turned round.")
+	return err
 }
 
 func readSweeps(path string, stdin io.Reader) (sweepcsv.File, error) {
