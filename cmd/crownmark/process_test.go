@@ -377,6 +377,34 @@ func askInt(t *testing.T, db, query string, args ...any) int64 {
 	return n
 }
 
+// One reading changed behind the program's back is named, and not called whole.
+func TestVerifyNamesAChangedReading(t *testing.T) {
+	rig := sweepingRig(t)
+	prog, config := program(t), writeBench(t, t.TempDir(), rig.EncoderPort(), rig.IndicatorPort("left"), 7200)
+	p := startRun(t, prog, config)
+	b := &builder{base: p.page}
+	var job struct{ ID int64 }
+	if err := b.call(t.Context(), "POST", "/api/v1/jobs", map[string]any{"name": "Changed", "engine": json.RawMessage(practiceEngine)}, &job); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.call(t.Context(), "PUT", "/api/v1/bench/selection", map[string]any{"job": job.ID, "cylinders": map[string]int{"left": 1}}, nil); err != nil {
+		t.Fatal(err)
+	}
+	watchSweep(t, p, 40)
+	p.kill()
+	db := filepath.Join(filepath.Dir(config), "crownmark.db")
+	stream := askInt(t, db, "SELECT max(stream) FROM reading")
+	seq := askInt(t, db, "SELECT max(seq) - 10 FROM reading WHERE stream = %d", stream)
+	change := fmt.Sprintf("DROP TRIGGER reading_no_update; UPDATE reading SET ticks = ticks + 1 WHERE stream = %d AND seq = %d", stream, seq)
+	if out, err := exec.Command("sqlite3", db, change).CombinedOutput(); err != nil {
+		t.Fatalf("%v %s", err, out)
+	}
+	out, err := exec.Command(prog, "verify", "--config", config).CombinedOutput()
+	if err == nil || !strings.Contains(string(out), fmt.Sprintf("table reading, row stream %d seq %d: changed after its commit", stream, seq)) || strings.Contains(string(out), "nothing was changed") {
+		t.Errorf("verify: %v\n%s", err, out)
+	}
+}
+
 // A process told to stop ends by itself and leaves a whole chain.
 func TestTermEndsTheDaemonCleanly(t *testing.T) {
 	rig := sweepingRig(t)

@@ -189,7 +189,11 @@ func (c verifyCmd) Run(ctx context.Context, std stdio) error {
 			for _, p := range r.Problems {
 				fmt.Fprintln(std.out, p)
 			}
-			fmt.Fprintf(std.out, "nothing was changed or lost: %d commits, %d rows; head %s\n", r.Ledgers, r.Rows, r.HeadHash)
+			found := "changed or lost"
+			if r.OK {
+				found = "nothing was " + found
+			}
+			fmt.Fprintf(std.out, "%s: %d commits, %d rows; head %s\n", found, r.Ledgers, r.Rows, r.HeadHash)
 		}
 		if err == nil && !r.OK {
 			return fmt.Errorf("the store is not what was recorded: %s; go back to a backup made before", count(len(r.Problems), "problem"))
