@@ -38,6 +38,7 @@ accuracy: ## many virtual jobs: errors and how often the doubt covers them
 	$(GO) test -tags accuracy -run TestAccuracyOfManyJobs -timeout 60m -count 1 -v ./cmd/crownmark
 
 soak: ## 5,000 readings a second for a minute, into the release build
+	$(GO) test -tags soak -run TestRealDiskFull -count 1 ./store
 	$(GO) test -tags soak -run TestSoak -v -count 1 -timeout 20m ./cmd/crownmark
 
 faults-long: need ## kill -9 in mid-sweep, fifty times

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/user"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -242,27 +244,43 @@ func TestBusyNamesTheHolder(t *testing.T) {
 }
 
 func TestPermissionNamesTheGroup(t *testing.T) {
-	if os.Geteuid() != 0 {
-		t.Skip("giving a file to another group needs root")
-	}
 	node := filepath.Join(t.TempDir(), "ttyX")
-	const dialout = 20 // Debian's number for it
-	if err := errors.Join(os.WriteFile(node, nil, 0o600), os.Chmod(node, 0o660), os.Chown(node, 0, dialout)); err != nil {
+	if err := errors.Join(os.WriteFile(node, nil, 0o600), os.Chmod(node, 0o660)); err != nil {
+		t.Fatal(err)
+	}
+	gid := os.Getgid() // an ordinary user's file is his own group's
+	if os.Geteuid() == 0 {
+		gid = 20 // dialout on Debian
+		if err := os.Chown(node, 0, gid); err != nil {
+			t.Fatal(err)
+		}
+	}
+	group, err := user.LookupGroupId(strconv.Itoa(gid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	me, err := user.Current()
+	if err != nil {
 		t.Fatal(err)
 	}
 	sys := defaultPortSys()
 	sys.open = func(string) (int, error) { return -1, unix.EACCES }
-	_, err := openPort(sys, node, 9600, eightN1, readTimeout)
-	want := "port " + node + " may not be opened by user root: it belongs to the group dialout: run `sudo usermod -aG dialout root`, then log out and in again"
-	if err == nil || err.Error() != want {
-		t.Errorf("got  %v\nwant %s", err, want)
-	}
-	if err := os.Chown(node, 0, 0); err != nil {
-		t.Fatal(err)
-	}
-	want = "port " + node + " may not be opened by this user: have whoever keeps this machine give it to the group dialout with a udev rule, and this user to that group"
+	want := fmt.Sprintf("port %s may not be opened by user %s: it belongs to the group %s: run `sudo usermod -aG %[3]s %[2]s`, then log out and in again", node, me.Username, group.Name)
 	if _, err := openPort(sys, node, 9600, eightN1, readTimeout); err == nil || err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)
+	}
+	generic := "port " + node + " may not be opened by this user: have whoever keeps this machine give it to the group dialout with a udev rule, and this user to that group"
+	unhelpful := map[string]func() error{"no group may open it": func() error { return os.Chmod(node, 0o600) }}
+	if os.Geteuid() == 0 {
+		unhelpful["it is root's own"] = func() error { return errors.Join(os.Chmod(node, 0o660), os.Chown(node, 0, 0)) }
+	}
+	for why, change := range unhelpful {
+		if err := change(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := openPort(sys, node, 9600, eightN1, readTimeout); err == nil || err.Error() != generic {
+			t.Errorf("%s: got  %v\nwant %s", why, err, generic)
+		}
 	}
 }
 
