@@ -130,6 +130,7 @@ const (
 	flipUMM           = 0.01
 	scaleMean         = 1.03
 	scaleU            = 0.08
+	creepUMMPerS      = 6e-4 // stands creep by up to 1 µm/s
 	sweepShiftUMM     = 0.003
 	regripShiftUMM    = 0.02
 )
@@ -154,7 +155,7 @@ func (j *job) build(separate bool) error {
 	m.rod = m.add(param{source: srcRod, size: fmt.Sprintf("%.1f mm ± %.1f mm", rod, 2*rodU), sd: rodU, min: -rod / 4})
 	m.offset = m.add(param{source: srcOffset, size: fmt.Sprintf("± %.2f mm", 2*offU), sd: offU, min: math.Inf(-1)})
 	j.mounts, j.index, j.closing, j.refrain = map[int]int{}, map[int]int{}, none, -1
-	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}}
+	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}, started: map[int]float64{}}
 	before, others := false, false
 	for i, p := range j.passes {
 		top, _ := j.in.Engine.Top(p.src.Cylinder)
@@ -179,10 +180,11 @@ func (j *job) build(separate bool) error {
 
 // builder hands out parameters by what shares them.
 type builder struct {
-	job    *job
-	m      *model
-	byKey  map[string]int
-	noises map[string]*noise
+	job     *job
+	m       *model
+	byKey   map[string]int
+	noises  map[string]*noise
+	started map[int]float64 // creep's parameter → the setup's first top, s
 }
 
 func (b *builder) shared(key string, p param) int {
@@ -226,26 +228,43 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	p.play = b.shared("play "+setup, param{source: srcPlay, size: fmt.Sprintf("%.0f µm ± %.0f µm beforehand", playMM*1000, 2*playUMM*1000), val: playMM, mean: playMM, sd: playUMM})
 	p.flip = b.shared("flip "+setup, param{source: srcFlip, size: fmt.Sprintf("± %.0f µm beforehand", 2*flipUMM*1000), sd: flipUMM})
 	p.width = b.shared("width "+setup, param{source: srcFlip, size: "as the tilt flip", val: math.Log(flipWidthDeg), mean: math.Log(flipWidthDeg), sd: flipWidthLogU})
+	p.creep = b.shared("creep "+setup, param{source: srcCreep, size: fmt.Sprintf("± %.1f µm/s beforehand", 2*creepUMMPerS*1000), sd: creepUMMPerS})
 	p.zero = b.shared(fmt.Sprint("zero ", s.Zeroing, " ", s.Indicator, " ", s.Setup), param{val: maxOf(p.y), sd: free})
-	shift := fmt.Sprintf("± %.0f µm per sweep, ± %.0f µm per re-grip beforehand", 2*sweepShiftUMM*1000, 2*regripShiftUMM*1000)
-	p.shift = b.m.add(param{source: srcShift, size: shift, sd: sweepShiftUMM, min: math.Inf(-1)})
+	p.shift = private{sd: sweepShiftUMM}
 	p.seg = p.seg[:0]
 	topTime := p.timeAt(j.first[p])
+	if _, ok := b.started[p.creep]; !ok {
+		b.started[p.creep] = topTime
+	}
+	p.creepFrom = b.started[p.creep]
 	for _, g := range p.segs {
 		if topTime >= g.from && topTime < g.to {
-			p.seg = append(p.seg, none)
+			p.seg = append(p.seg, private{})
 			continue
 		}
-		p.seg = append(p.seg, b.m.add(param{source: srcShift, size: shift, sd: regripShiftUMM, min: math.Inf(-1)}))
+		p.seg = append(p.seg, private{sd: regripShiftUMM})
 	}
+	p.layTerms(b.m)
 	if p.noise = b.noises[setup]; p.noise == nil {
 		res := pri.ResolutionMM
 		if res <= 0 {
 			res = math.Max(stepOf(s.Height.V), 1e-5)
 		}
 		floor := math.Max(res/math.Sqrt(12), 2e-4)
-		p.noise = &noise{displayMM: 1.5 * floor, floorMM: floor, angleDeg: math.Max(0.005, j.encoderStep(s.Encoder)/math.Sqrt(12))}
+		p.noise = &noise{displayMM: 1.5 * floor, floorMM: floor, angleDeg: math.Max(0.005, j.encoderStep(s.Encoder)/math.Sqrt(12)), timeS: 0.001}
 		b.noises[setup] = p.noise
+	}
+}
+
+// layTerms says which parameters a reading's columns belong to.
+func (p *pass) layTerms(m *model) {
+	p.terms = p.terms[:0]
+	for _, t := range []term{{colAngle, p.mount, 1}, {colAngle, p.index, 1}, {colAngle, p.lash, -p.dir / 2}, {colTau, p.tau, 1},
+		{colScale, p.scale, 1}, {colFlip, p.flip, 1}, {colWidth, p.width, 1}, {colOne, p.zero, 1}, {colPlay, p.play, 1},
+		{colRod, m.rod, 1}, {colOffset, m.offset, 1}, {colCreep, p.creep, 1}} {
+		if t.param != none {
+			p.terms = append(p.terms, t)
+		}
 	}
 }
 

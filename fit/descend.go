@@ -9,10 +9,10 @@ import (
 
 var errNotConverged = errors.New("the fit did not converge")
 
-// normal returns the normal matrix A = JᵀWJ/vif + P⁻¹ of the priors and the
-// gradient b = JᵀW r + P⁻¹(mean − value), at the current parameters. With
-// correlate, each pass counts for less by its vif.
-func (m *model) normal(correlate bool) (*mat.SymDense, []float64) {
+// normal returns the normal matrix A = JᵀWJ + P⁻¹ of the priors and the
+// gradient b = JᵀW r + P⁻¹(mean − value), from what gather left, the passes'
+// private offsets projected out.
+func (m *model) normal() (*mat.SymDense, []float64) {
 	n := len(m.params)
 	a := make([]float64, n*n)
 	b := make([]float64, n)
@@ -23,99 +23,58 @@ func (m *model) normal(correlate bool) (*mat.SymDense, []float64) {
 			b[i] += (p.mean - p.val) / (p.sd * p.sd)
 		}
 	}
-	var r row
 	for _, p := range m.passes {
-		scale := 1.0
-		if correlate {
-			scale = 1 / p.vif
-		}
-		for i, w := range p.w {
-			if w == 0 {
-				continue
-			}
-			m.predict(p, i, &r)
-			w *= scale
-			res := w * (p.y[i] - r.pred)
-			for j := range r.n {
-				ij, dj := r.idx[j], w*r.der[j]
-				b[ij] += r.der[j] * res
-				for k := range r.n {
-					if r.idx[k] >= ij {
-						a[ij*n+r.idx[k]] += dj * r.der[k]
-					}
-				}
+		k := &p.sums.whole
+		for i, u := range p.terms {
+			b[u.param] += u.coef * k.b[u.col]
+			for _, v := range p.terms[i:] {
+				lo, hi := min(u.param, v.param), max(u.param, v.param)
+				a[lo*n+hi] += u.coef * v.coef * k.a[min(u.col, v.col)][max(u.col, v.col)]
 			}
 		}
 	}
 	return mat.NewSymDense(n, a), b
 }
 
-// descend runs Levenberg–Marquardt with the weights frozen, until no
-// parameter moves by more than a thousandth of its own doubt, or until three
-// steps together gain nothing (a reading that sits on the corner where a
-// hanging piston is caught can make it step from side to side).
-func (m *model) descend() error {
-	lambda := 1e-6
-	m.evaluate()
-	cost := m.cost()
-	old := make([]float64, len(m.params))
-	idle := 0
-	for range 60 {
-		a, b := m.normal(false)
-		for i := range m.params {
-			p := &m.params[i]
-			old[i] = p.val
-		}
+// descend runs Levenberg–Marquardt with the weights frozen: at most steps
+// steps, fewer where no parameter moves by more than a thousandth of its own
+// doubt. It reports whether it settled.
+func (m *model) descend(steps int) (settledDown bool, err error) {
+	lambda := 1e-7
+	cost := m.gatherAll()
+	for range steps {
+		a, b := m.normal()
+		m.remember()
 		for {
 			step, ok := m.stepWithin(a, b, lambda)
 			if ok {
-				m.move(old, step)
-				m.evaluate()
-				if c := m.shorten(old, step, m.cost()); c <= cost*(1+1e-12) {
-					if idle++; cost-c > idleGain {
-						idle = 0
+				m.move(step)
+				next := m.gatherAll()
+				if still := settledTo(a, step, 1e-3); next <= cost*(1+1e-9)+1e-9 || still {
+					if still || cost-next < idleGain {
+						return true, nil
 					}
-					done := settled(a, step) || idle >= 3
-					cost, lambda = c, math.Max(lambda/10, 1e-9)
-					if done {
-						return nil
-					}
+					cost, lambda = next, math.Max(lambda/10, 1e-9)
 					break
 				}
-				m.move(old, nil)
+				m.move(nil)
 			}
-			if lambda *= 10; lambda > 1e8 {
-				m.evaluate()
+			if lambda *= 30; lambda > 1e8 {
+				m.gatherAll()
 				if ok && settledTo(a, step, 0.02) {
-					return nil
+					return true, nil
 				}
-				return errNotConverged
+				return false, errNotConverged
 			}
+			m.gatherAll()
 		}
 	}
-	return errNotConverged
+	return false, nil
 }
 
-// shorten keeps half the step where that costs less than c: where a reading
-// sits on the corner, whole steps swing past the lowest point.
-func (m *model) shorten(old, step []float64, c float64) float64 {
-	half := make([]float64, len(step))
-	for i := range step {
-		half[i] = step[i] / 2
-	}
-	m.move(old, half)
-	m.evaluate()
-	if h := m.cost(); h < c {
-		return h
-	}
-	m.move(old, step)
-	m.evaluate()
-	return c
-}
-
-// idleGain is a fall of the cost (half a χ²) that moves nothing by a tenth of
-// its doubt.
-const idleGain = 1e-3
+// idleGain is a fall of the cost (half a χ²) that moves nothing by a hundredth
+// of its doubt.
+const idleGain = 1e-5
 
 // stepWithin solves for a step that leaves no parameter below its minimum: one
 // that would go there is set onto it and the others are solved again.
@@ -147,23 +106,51 @@ func (m *model) stepWithin(a *mat.SymDense, b []float64, lambda float64) ([]floa
 	return solveDamped(held, push, lambda)
 }
 
-// move sets the parameters to old + step, held above their minima.
-func (m *model) move(old, step []float64) {
+// remember keeps every value, for move.
+func (m *model) remember() {
 	for i := range m.params {
-		p := &m.params[i]
-		p.val = old[i]
-		if step != nil {
-			p.val = math.Max(old[i]+step[i], p.min)
+		m.params[i].old = m.params[i].val
+	}
+	for _, p := range m.passes {
+		p.shift.old = p.shift.val
+		for i := range p.seg {
+			p.seg[i].old = p.seg[i].val
 		}
 	}
 }
 
-// settled says that a step is below a thousandth of the curvature's own doubt.
-func settled(a *mat.SymDense, step []float64) bool { return settledTo(a, step, 1e-3) }
+// move sets the parameters to what remember kept plus step, held above their
+// minima, and the passes' private offsets with them; nil goes back.
+func (m *model) move(step []float64) {
+	for i := range m.params {
+		p := &m.params[i]
+		p.val = p.old
+		if step != nil {
+			p.val = math.Max(p.old+step[i], p.min)
+		}
+	}
+	for _, p := range m.passes {
+		if step == nil {
+			p.shift.val = p.shift.old
+			for i := range p.seg {
+				p.seg[i].val = p.seg[i].old
+			}
+			continue
+		}
+		d := p.spread(step)
+		own := p.sums.shiftOut.step(&d)
+		p.shift.val = p.shift.old + own
+		d[colOne] += own
+		for i := range p.seg {
+			p.seg[i].val = p.seg[i].old + p.sums.segOut[i].step(&d)
+		}
+	}
+}
 
+// settledTo says that no step exceeds that share of the curvature's own doubt.
 func settledTo(a *mat.SymDense, step []float64, share float64) bool {
 	for i, s := range step {
-		if math.Abs(s)*math.Sqrt(a.At(i, i)) > share {
+		if !(math.Abs(s)*math.Sqrt(a.At(i, i)) <= share) {
 			return false
 		}
 	}

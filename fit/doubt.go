@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -27,29 +28,26 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 			a[i] += s.cov.At(i, k) * ck
 		}
 	}
-	var steps, display float64
-	var r row
+	var steps, display, shift float64
 	for _, p := range m.passes {
-		for i, w := range p.w {
-			if w == 0 {
-				continue
-			}
-			m.predict(p, i, &r)
-			var ja float64
-			for k := range r.n {
-				ja += r.der[k] * a[r.idx[k]]
-			}
-			angle := p.slope[i] * p.noise.angleDeg
-			angle *= angle
-			v := p.noise.variance(p.slope[i])
-			part := w * ja * ja / p.vif
-			steps += part * angle / v
-			display += part * (v - angle) / v
+		d := p.spread(a)
+		own := p.shiftOfForm(&d)
+		shift += own * own * known(p.shift)
+		d[colOne] += own
+		for i := range p.seg {
+			e := d
+			own := p.segOfForm(i, &d)
+			shift += own * own * known(p.seg[i])
+			e[colOne] += own
+			byAngle := p.sums.steps[i].form(&e)
+			steps += byAngle
+			display += p.sums.seg[i].form(&e) - byAngle
 		}
 	}
 	shares := []share{
 		{srcSteps, sizeOf(m, func(n *noise) float64 { return n.angleDeg }, "°"), "measured", steps, s.dof},
 		{srcDisplay, sizeOf(m, func(n *noise) float64 { return n.displayMM * 1000 }, " µm"), "measured", display, s.dof},
+		{srcShift, shiftSize, howKnown(srcShift), shift, math.Inf(1)},
 	}
 	for i := range m.params {
 		p := &m.params[i]
@@ -65,6 +63,28 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 		shares[k].variance += v
 	}
 	return append(shares, extra...)
+}
+
+// shiftSize is the prior of sweeps' and stretches' own offsets, in words.
+var shiftSize = fmt.Sprintf("± %.0f µm per sweep, ± %.0f µm per re-grip beforehand", 2*sweepShiftUMM*1000, 2*regripShiftUMM*1000)
+
+func known(q private) float64 {
+	if q.sd == 0 {
+		return 0
+	}
+	return 1 / (q.sd * q.sd)
+}
+
+// shiftOfForm is the sweep's own offset's part of Cov·c, where d is the part of
+// the columns that it shares with others; segOfForm is a stretch's.
+func (p *pass) shiftOfForm(d *columns) float64 { return p.sums.shiftOut.follow(d) }
+
+func (p *pass) segOfForm(i int, d *columns) float64 { return p.sums.segOut[i].follow(d) }
+
+// follow is how far the unknown that was projected out goes along with d.
+func (e *eliminated) follow(d *columns) float64 {
+	still := eliminated{row: e.row, pivot: e.pivot}
+	return still.step(d)
 }
 
 // sizeOf is the largest of a property over the setups, in words.

@@ -9,21 +9,22 @@ import (
 // The joint model, all sweeps of a job at once. For a reading of height y at
 // arrival time t in a sweep of direction δ:
 //
-//	y = h + k·P(S(x), δ, H) + F·δ·g(x) + noise
+//	y = h + k·P(S(x), δ, H) + F·δ·g(x) + C·(t − t₀) + noise
 //	x = θ(t − τ) + δ·b/2 − (O + nominal + E)
 //
 // θ is the encoder's angle, S the exact rise about the top, P the play operator
 // (up: S; down: S + H, never above where it hung), g a smooth step from −1 to
-// +1. τ belongs to an indicator; O and b to an encoder mount; k, H, F to a
-// setup; h to a zeroing; a small offset to each sweep and to each stretch
-// between re-grips; E, the index error, to a cylinder. l and e to the engine.
+// +1. τ belongs to an indicator; O and b to an encoder mount; k, H, F and the
+// stand's creep C to a setup; h to a zeroing; a small offset to each sweep and
+// to each stretch between re-grips; E, the index error, to a cylinder. l and e
+// to the engine.
 
 // param is one unknown with what was known of it before (Gaussian; sd = +Inf:
 // nothing).
 type param struct {
 	source   string // budget line it belongs to
 	size     string // its prior in words
-	val      float64
+	val, old float64
 	mean, sd float64
 	min      float64 // −Inf: none
 }
@@ -37,6 +38,7 @@ const (
 	srcPlay     = "play not told apart"
 	srcFlip     = "tilt flip not told apart"
 	srcScale    = "scale of the indicator"
+	srcCreep    = "creep of the stand"
 	srcShift    = "shift between sweeps and re-grips"
 	srcRod      = "rod length"
 	srcOffset   = "pin offset"
@@ -49,8 +51,8 @@ const (
 // The tilt flip is a smooth step about the top, g(x) = tanh(x/w). How wide is
 // not known beforehand: ln w has a prior of its own.
 const (
-	flipWidthDeg  = 1.2
-	flipWidthLogU = 0.5
+	flipWidthDeg  = 1.0
+	flipWidthLogU = 0.4
 )
 
 // none marks a parameter that a sweep does not have.
@@ -65,28 +67,36 @@ type pass struct {
 	segs     []segment
 	geometry crank.Geometry // at the prior rod and offset; rod and offset move it below
 
-	tau, mount, lash, index, scale, play, flip, width, zero, shift int
-	seg                                                            []int // one per segment, none for the one at the top
+	tau, mount, lash, index, scale, play, flip, width, creep, zero int
+	creepFrom                                                      float64 // s
+	terms                                                          []term  // what each column of a reading's derivatives belongs to
+	shift                                                          private // the sweep's own offset
+	seg                                                            []private
+	sums                                                           passSums
 
 	t, y []float64
 
+	stride int       // every stride-th reading is looked at
 	use    []bool    // inside the model's reach
-	robust []float64 // weight of the robust loss, 0…1
+	robust []float64 // how surely it is no wrong reading, 0…1
 	w      []float64 // 1/variance × robust, 0 where unused; frozen while the parameters move
 	x      []float64 // degrees after its own top
 	res    []float64 // residual, mm
 	slope  []float64 // dy/dx, mm per degree
+	vel    []float64 // dx/dt, degrees per second
 	noise  *noise
 	vif    float64 // how many neighbouring residuals say the same
 }
 
-// noise is one setup's scatter: of the display and of the angle under it.
-type noise struct{ displayMM, angleDeg, floorMM float64 }
-
-func (n *noise) variance(slope float64) float64 {
-	a := slope * n.angleDeg
-	return n.displayMM*n.displayMM + a*a
+// term says that a column belongs to a parameter, times coef.
+type term struct {
+	col, param int
+	coef       float64
 }
+
+// private is an unknown that one stretch of one sweep has for itself, with
+// prior mean 0; sd 0: fixed at 0.
+type private struct{ val, sd, old float64 }
 
 // model is a job's parameters and passes.
 type model struct {
@@ -108,144 +118,97 @@ func (m *model) value(i int) float64 {
 	return m.params[i].val
 }
 
-// row is one reading's prediction and its derivatives, sparse.
-type row struct {
-	idx  [14]int
-	der  [14]float64
-	n    int
-	pred float64
-	x    float64
-	dydx float64
-	ok   bool
+// Columns of a reading's derivatives. They are fewer than the parameters: a
+// mount's offset, an index error and a lash all move the angle.
+const (
+	colAngle = iota // −dy/dx
+	colTau
+	colScale
+	colFlip
+	colWidth
+	colOne // zero, the sweep's and the stretch's own offset
+	colPlay
+	colRod
+	colOffset
+	colCreep
+	colCount
+)
+
+type columns [colCount]float64
+
+// view is one pass at the current parameters.
+type view struct {
+	curve                                        crank.Curve
+	tau, shiftDeg, dir                           float64
+	scale, play, atTop, lessTop                  float64
+	flip, width, offsetMM, creepMMPerS, creepAtS float64
 }
 
-func (r *row) put(i int, d float64) {
-	if i == none || d == 0 {
-		return
-	}
-	r.idx[r.n], r.der[r.n] = i, d
-	r.n++
-}
-
-// numDiffMM is the step for derivatives by rod length and offset, in mm.
-const numDiffMM = 0.01
-
-// predict evaluates the model at reading i of pass p.
-func (m *model) predict(p *pass, i int, r *row) {
-	r.n = 0
-	at := p.t[i] - m.value(p.tau)
-	theta, vel, ok := p.track.at(at)
-	r.ok = ok
-	x := theta + p.dir*m.value(p.lash)/2 - m.value(p.mount) - p.baseDeg - m.value(p.index)
+func (m *model) viewOf(p *pass) view {
 	g := p.geometry
 	g.L += m.value(m.rod)
 	g.E += m.value(m.offset)
-	h, k := m.value(p.play), m.value(p.scale)
-	rise, drise, caught, byPlay := playOperator(g, x, p.dir, h)
-	width := math.Exp(m.value(p.width))
-	step := math.Tanh(x / width)
-	f := p.dir * m.value(p.flip)
-	r.x = x
-	r.dydx = k*drise + f*(1-step*step)/width
-	r.pred = m.value(p.zero) + m.value(p.shift) + k*rise + f*step
+	v := view{curve: g.Curve(), tau: m.value(p.tau), dir: p.dir,
+		shiftDeg: p.dir*m.value(p.lash)/2 - m.value(p.mount) - p.baseDeg - m.value(p.index),
+		scale:    m.value(p.scale), play: m.value(p.play), flip: p.dir * m.value(p.flip), width: math.Exp(m.value(p.width)),
+		offsetMM: m.value(p.zero) + p.shift.val, creepMMPerS: m.value(p.creep), creepAtS: p.creepFrom}
+	v.atTop, v.lessTop = soft(v.play)
+	return v
+}
 
-	r.put(p.tau, -vel*r.dydx)
-	r.put(p.lash, p.dir/2*r.dydx)
-	r.put(p.mount, -r.dydx)
-	r.put(p.index, -r.dydx)
-	r.put(p.scale, rise)
-	r.put(p.flip, p.dir*step)
-	r.put(p.width, -f*(1-step*step)*x/width)
-	r.put(p.zero, 1)
-	r.put(p.shift, 1)
-	if s := p.segmentAt(at); s != none {
-		r.pred += m.value(p.seg[s])
-		r.put(p.seg[s], 1)
+// at predicts reading i of pass p, without its stretch's offset, and its
+// derivatives by columns.
+func (v *view) at(p *pass, i int, d *columns) (pred, x, slope, vel float64) {
+	theta, vel, _ := p.track.at(p.t[i] - v.tau)
+	x = theta + v.shiftDeg
+	rise, perDeg, byRod, byOffset := v.curve.At(x)
+	caught, byPlay := 1.0, 0.0
+	if v.dir*x > 0 {
+		rise, perDeg, caught, byPlay = v.hang(rise, perDeg)
 	}
-	if p.dir*x > 0 {
-		r.put(p.play, k*byPlay)
-	}
-	longer, aside := g, g
-	longer.L += numDiffMM
-	aside.E += numDiffMM
-	plain, _ := g.Rise(x)
-	a, _ := longer.Rise(x)
-	b, _ := aside.Rise(x)
-	r.put(m.rod, k*caught*(a-plain)/numDiffMM)
-	r.put(m.offset, k*caught*(b-plain)/numDiffMM)
+	step := math.Tanh(x / v.width)
+	bend := (1 - step*step) / v.width
+	slope = v.scale*perDeg + v.flip*bend
+	creep := p.t[i] - v.creepAtS
+	d[colAngle] = -slope
+	d[colTau] = -vel * slope
+	d[colScale] = rise
+	d[colFlip] = v.dir * step
+	d[colWidth] = -v.flip * bend * x
+	d[colOne] = 1
+	d[colPlay] = v.scale * byPlay
+	d[colRod] = v.scale * caught * byRod
+	d[colOffset] = v.scale * caught * byOffset
+	d[colCreep] = creep
+	return v.offsetMM + v.scale*rise + v.flip*step + v.creepMMPerS*creep, x, slope, vel
 }
 
 // hangSoftMM rounds the corner where a hanging piston is caught by its rod:
 // half a micrometre at most, so that the descent sees no kink.
 const hangSoftMM = 0.001
 
-// playOperator is the height of a piston with play h (mm) relative to the top,
-// for one pass through the top in direction dir: pushed up it follows the rod;
-// pulled down it hangs at the top until the rod has dropped by h. The corner is
-// rounded, without a step at the top. caught is dP/dS, 1 where the rod moves it,
-// 0 where it hangs; byPlay is dP/dh.
-func playOperator(g crank.Geometry, x, dir, h float64) (rise, perDeg, caught, byPlay float64) {
-	s, ds := g.Rise(x)
-	if dir*x <= 0 {
-		return s, ds, 1, 0
-	}
-	soft := func(v float64) (value, slope float64) {
-		root := math.Sqrt(v*v + hangSoftMM*hangSoftMM)
-		return (v - root) / 2, (1 - v/root) / 2
-	}
-	rise, caught = soft(s + h)
-	atTop, less := soft(h)
-	return rise - atTop, caught * ds, caught, caught - less
+// soft is min(v, 0) with its corner rounded, and its slope.
+func soft(v float64) (value, slope float64) {
+	root := math.Sqrt(v*v + hangSoftMM*hangSoftMM)
+	return (v - root) / 2, (1 - v/root) / 2
 }
 
-func (p *pass) segmentAt(at float64) int {
-	for i, s := range p.segs {
-		if at < s.to || i == len(p.segs)-1 {
-			if p.seg[i] == none {
-				return none
-			}
-			return i
-		}
-	}
-	return none
-}
-
-// evaluate refreshes x, slope and residual of every reading.
-func (m *model) evaluate() {
-	var r row
-	for _, p := range m.passes {
-		for i := range p.t {
-			m.predict(p, i, &r)
-			p.x[i], p.slope[i], p.res[i] = r.x, r.dydx, p.y[i]-r.pred
-		}
-	}
-}
-
-// cost is half the weighted sum of squares, priors included, by the residuals
-// that evaluate left.
-func (m *model) cost() float64 {
-	var sum float64
-	for i := range m.params {
-		if p := &m.params[i]; !math.IsInf(p.sd, 1) {
-			d := (p.val - p.mean) / p.sd
-			sum += d * d
-		}
-	}
-	for _, p := range m.passes {
-		for i, w := range p.w {
-			sum += w * p.res[i] * p.res[i]
-		}
-	}
-	return sum / 2
+// hang is the play operator past the top in the direction of turning: pulled
+// down the piston hangs at the top until the rod has dropped by the play. The
+// corner is rounded, without a step at the top. caught is dP/dS, 1 where the
+// rod moves it, 0 where it hangs; byPlay is dP/dH.
+func (v *view) hang(rod, rodPerDeg float64) (rise, perDeg, caught, byPlay float64) {
+	value, caught := soft(rod + v.play)
+	return value - v.atTop, caught * rodPerDeg, caught, caught - v.lessTop
 }
 
 // weigh freezes the weights for the next descent.
 func (m *model) weigh() {
 	for _, p := range m.passes {
-		for i := range p.w {
-			p.w[i] = 0
+		clear(p.w)
+		for i := 0; i < len(p.w); i += p.stride {
 			if p.use[i] {
-				p.w[i] = p.robust[i] / p.noise.variance(p.slope[i])
+				p.w[i] = p.robust[i] / p.noise.variance(p.slope[i], p.vel[i])
 			}
 		}
 	}

@@ -5,6 +5,24 @@ import (
 	"sort"
 )
 
+// A wrong reading lies anywhere within about a millimetre: it is that much
+// rarer at one place than a good one is. spikeShare of all are taken to be wrong.
+const (
+	spikeShare  = 0.02
+	spikeSpanMM = 1.0
+)
+
+// sureness is the probability that a residual of z times its scatter (sigma,
+// mm) is a good reading's and not a wrong one's: nearly 1 up to 4, nearly 0
+// from 5 on. Good readings lose nothing by it, wrong ones have no say.
+func sureness(z, sigmaMM float64) float64 {
+	if z = z * z / 2; z > 40 {
+		return 0
+	}
+	wrong := spikeShare / (1 - spikeShare) * math.Sqrt(2*math.Pi) * sigmaMM / spikeSpanMM
+	return 1 / (1 + wrong*math.Exp(z))
+}
+
 // biweight is Tukey's ψ(z)/z for residuals in units of their scatter: full
 // weight near 0, none beyond c = 4.685 (95 % efficient for normal noise).
 func biweight(z float64) float64 {
@@ -18,19 +36,21 @@ func biweight(z float64) float64 {
 // downweigh refreshes the robust weights from the residuals. first: the
 // scatter is not known yet, so it is taken from the residuals' median.
 func (m *model) downweigh(first bool) {
+	var z []float64
 	for _, p := range m.passes {
 		widen := 1.0
 		if first {
-			var z []float64
-			for i := range p.t {
+			z = z[:0]
+			for i := 0; i < len(p.t); i += p.stride {
 				if p.use[i] {
-					z = append(z, math.Abs(p.res[i])/math.Sqrt(p.noise.variance(p.slope[i])))
+					z = append(z, math.Abs(p.res[i])/math.Sqrt(p.noise.variance(p.slope[i], p.vel[i])))
 				}
 			}
 			widen = math.Max(1, 1.4826*median(z))
 		}
-		for i := range p.t {
-			p.robust[i] = biweight(p.res[i] / (widen * math.Sqrt(p.noise.variance(p.slope[i]))))
+		for i := 0; i < len(p.t); i += p.stride {
+			sigma := widen * math.Sqrt(p.noise.variance(p.slope[i], p.vel[i]))
+			p.robust[i] = sureness(p.res[i]/sigma, sigma)
 		}
 	}
 }
@@ -41,86 +61,150 @@ func (m *model) downweigh(first bool) {
 func (p *pass) spotSpikes() {
 	const leastMM = 0.05
 	n := len(p.t)
-	off := make([]float64, n)
-	for i := range p.t {
-		var at []float64
-		for _, pair := range [][2]int{{1, 1}, {2, 2}, {1, 2}, {2, 1}, {3, 3}} {
+	off := make([]float64, 0, n/p.stride+1)
+	for i := 0; i < n; i += p.stride {
+		var at [5]float64
+		k := 0
+		for _, pair := range [...][2]int{{1, 1}, {2, 2}, {1, 2}, {2, 1}, {3, 3}} {
 			a, b := i-pair[0], i+pair[1]
 			if a >= 0 && b < n && p.t[b] > p.t[a] {
-				at = append(at, p.y[a]+(p.y[b]-p.y[a])*(p.t[i]-p.t[a])/(p.t[b]-p.t[a]))
+				at[k] = p.y[a] + (p.y[b]-p.y[a])*(p.t[i]-p.t[a])/(p.t[b]-p.t[a])
+				k++
 			}
 		}
-		if len(at) > 0 {
-			off[i] = math.Abs(p.y[i] - median(at))
+		d := 0.0
+		if k > 0 {
+			d = math.Abs(p.y[i] - median(at[:k]))
 		}
+		off = append(off, d)
 	}
 	limit := math.Max(leastMM, 8*1.4826*median(append([]float64(nil), off...)))
-	for i := range p.t {
+	for k, i := 0, 0; i < n; i += p.stride {
 		p.robust[i] = 1
-		if off[i] > limit {
+		if off[k] > limit {
 			p.robust[i] = 0
 		}
+		k++
 	}
 }
 
-// ownParams is about how many parameters a setup's readings feed alone.
-const ownParams = 8
+// noise is one setup's scatter: of the display, of the angle under it, and of
+// the reading's time. The last two belong to the indicator.
+type noise struct{ displayMM, angleDeg, timeS, floorMM float64 }
 
-// learnNoise estimates each setup's two kinds of scatter, of the display (mm)
-// and of the angle (deg, felt through the slope), by maximum likelihood on the
-// residuals within 3.5 of their scatter, so that spikes do not count. They never fall below what the
-// display's step alone makes: step/√12.
+// variance is a reading's, mm², at a slope (mm per degree) and a speed (degrees
+// per second).
+func (n *noise) variance(slope, vel float64) float64 {
+	s2 := slope * slope
+	return n.displayMM*n.displayMM + s2*(n.angleDeg*n.angleDeg+vel*vel*n.timeS*n.timeS)
+}
+
+const (
+	ownParams  = 5    // about how many parameters a setup's readings feed alone
+	ownWeight  = 10.0 // a setup's display is taken to be as its indicator's others by so many readings
+	noiseTurns = 12
+	noiseMost  = 4000 // so many readings tell an indicator's scatter well enough
+	leastDeg   = 1e-4
+	leastS     = 1e-5
+)
+
+// seen is a residual's square (mm²) with what makes its scatter.
+type seen struct {
+	r2, w, s2, v2 float64
+	of            *noise
+}
+
+// learnNoise estimates each setup's display scatter and each indicator's angle
+// and time scatter (felt through slope and speed) by maximum likelihood on the
+// residuals, each as far as it is surely no wrong reading. The display's never
+// falls below what its step alone makes: step/√12.
 func (m *model) learnNoise() {
-	const keptWeight = 0.195 // biweight(3.5)
-	groups := map[*noise][]*pass{}
+	var names []string
+	groups := map[string][]*pass{}
 	for _, p := range m.passes {
-		groups[p.noise] = append(groups[p.noise], p)
+		if groups[p.src.Indicator] == nil {
+			names = append(names, p.src.Indicator)
+		}
+		groups[p.src.Indicator] = append(groups[p.src.Indicator], p)
 	}
-	for n, ps := range groups {
-		var r2, s2 []float64
-		for _, p := range ps {
-			for i := range p.t {
-				if p.use[i] && p.robust[i] > keptWeight {
-					r2 = append(r2, p.res[i]*p.res[i])
-					s2 = append(s2, p.slope[i]*p.slope[i])
-				}
-			}
-		}
-		if free := float64(len(r2)) - ownParams; free > ownParams {
-			n.fit(r2, s2)
-			grow := math.Sqrt(float64(len(r2)) / free)
-			n.displayMM, n.angleDeg = n.displayMM*grow, n.angleDeg*grow
-		}
+	for _, name := range names {
+		learnIndicator(groups[name])
 	}
 }
 
-// fit minimises Σ (ln v + r²/v), v = display² + slope²·angle², on a grid that
-// narrows.
-func (n *noise) fit(r2, s2 []float64) {
-	loss := func(a, b float64) float64 {
-		var sum float64
-		a, b = a*a, b*b
-		for i := range r2 {
-			v := a + s2[i]*b
-			sum += math.Log(v) + r2[i]/v
-		}
-		return sum
+func learnIndicator(passes []*pass) {
+	total := 0
+	for _, p := range passes {
+		total += len(p.t) / p.stride
 	}
-	la, lb := math.Log(math.Max(n.displayMM, n.floorMM)), math.Log(math.Max(n.angleDeg, 1e-4))
-	for width := 2.0; width > 0.02; width *= 0.5 {
-		bestA, bestB, best := la, lb, math.Inf(1)
-		for i := -2; i <= 2; i++ {
-			for j := -2; j <= 2; j++ {
-				a := math.Max(la+width*float64(i)/2, math.Log(n.floorMM))
-				b := math.Min(math.Max(lb+width*float64(j)/2, math.Log(1e-4)), math.Log(1.0))
-				if l := loss(math.Exp(a), math.Exp(b)); l < best {
-					best, bestA, bestB = l, a, b
-				}
+	skip := max(1, total/noiseMost)
+	var list []seen
+	count := map[*noise]float64{}
+	for _, p := range passes {
+		for i := 0; i < len(p.t); i += p.stride * skip {
+			if p.use[i] && p.robust[i] > 0.01 {
+				s2 := p.slope[i] * p.slope[i]
+				list = append(list, seen{p.res[i] * p.res[i], p.robust[i], s2, s2 * p.vel[i] * p.vel[i], p.noise})
+				count[p.noise] += p.robust[i] * float64(skip)
 			}
 		}
-		la, lb = bestA, bestB
 	}
-	n.displayMM, n.angleDeg = math.Exp(la), math.Exp(lb)
+	var all float64
+	for i, s := range list { // what the parameters have taken up of the scatter
+		if i == 0 || s.of != list[i-1].of {
+			all += count[s.of]
+		}
+		n := count[s.of]
+		list[i].r2 *= n / math.Max(n-ownParams, 0.3*n)
+	}
+	if all < 3*ownParams {
+		return
+	}
+	for range noiseTurns {
+		improve(list)
+	}
+}
+
+// improve is one step of the multiplicative iteration for variance components
+// under normal noise, θ ← θ·(Σ c r²/v² ÷ Σ c/v), which stands still where the
+// likelihood is highest.
+func improve(list []seen) {
+	type ratio struct{ num, den float64 }
+	var angle, time, display ratio
+	own := map[*noise]*ratio{}
+	var last *noise
+	var mine *ratio
+	var d2, a2, t2 float64
+	for i := range list {
+		s := &list[i]
+		if s.of != last {
+			last = s.of
+			if mine = own[last]; mine == nil {
+				mine = &ratio{}
+				own[last] = mine
+			}
+			d2, a2, t2 = last.displayMM*last.displayMM, last.angleDeg*last.angleDeg, last.timeS*last.timeS
+		}
+		v := d2 + s.s2*a2 + s.v2*t2
+		den := s.w / v
+		num := den * s.r2 / v
+		mine.num, mine.den = mine.num+num, mine.den+den
+		display.num, display.den = display.num+num, display.den+den
+		angle.num, angle.den = angle.num+num*s.s2, angle.den+den*s.s2
+		time.num, time.den = time.num+num*s.v2, time.den+den*s.v2
+	}
+	root := func(r ratio) float64 {
+		if !(r.den > 0) || !(r.num > 0) {
+			return 1
+		}
+		return math.Sqrt(r.num / r.den) // of the standard deviation
+	}
+	for n, r := range own {
+		share := ownWeight / math.Max(float64(len(list)), 1)
+		n.displayMM = math.Max(n.displayMM*root(ratio{r.num + share*display.num, r.den + share*display.den}), n.floorMM)
+		n.angleDeg = math.Min(math.Max(n.angleDeg*root(angle), leastDeg), 1)
+		n.timeS = math.Min(math.Max(n.timeS*root(time), leastS), 1)
+	}
 }
 
 // correlate measures, for each indicator over all its sweeps, how much
@@ -132,19 +216,25 @@ func (m *model) correlate() {
 	for _, p := range m.passes {
 		z := make([]float64, 0, len(p.t))
 		for i := range p.t {
-			if p.use[i] && p.robust[i] > 0 {
-				z = append(z, p.res[i]/math.Sqrt(p.noise.variance(p.slope[i])))
+			if p.use[i] && p.robust[i] > 0.5 {
+				z = append(z, p.res[i]/math.Sqrt(p.noise.variance(p.slope[i], p.vel[i])))
 			}
 		}
 		byIndicator[p.src.Indicator] = append(byIndicator[p.src.Indicator], z)
 	}
+	vif := map[string]float64{}
+	for name, runs := range byIndicator {
+		vif[name] = varianceInflation(runs)
+	}
 	for _, p := range m.passes {
-		p.vif = varianceInflation(byIndicator[p.src.Indicator])
+		p.vif = vif[p.src.Indicator]
 	}
 }
 
+const mostLags = 200
+
 // varianceInflation sums the pooled autocorrelation of several runs up to its
-// first fall to nothing, at most a fifth of the mean run.
+// first fall to nothing, at most a fifth of the mean run and mostLags.
 func varianceInflation(runs [][]float64) float64 {
 	var c0, n float64
 	for _, z := range runs {
@@ -160,7 +250,7 @@ func varianceInflation(runs [][]float64) float64 {
 		return 1
 	}
 	vif := 1.0
-	for k := 1; k <= int(n/float64(len(runs))/5); k++ {
+	for k := 1; k <= min(int(n/float64(len(runs))/5), mostLags); k++ {
 		var c, pairs float64
 		for _, z := range runs {
 			for i := k; i < len(z); i++ {

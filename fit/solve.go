@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -96,23 +97,39 @@ func unit(i int) map[int]float64 { return map[int]float64{i: 1} }
 // its way before latency and lash are known.
 const startDisplayMM, startAngleDeg = 0.02, 0.1
 
+const (
+	thinnedTo   = 120 // about so many readings of a sweep find the way
+	coarseTurns = 4   // rounds over those
+	mostTurns   = 25
+)
+
 // iterate alternates the descent, the choice of readings, their robust weights
-// and the learning of their scatter until the tops stand still.
+// and the learning of their scatter until the tops stand still: first over
+// some of the readings, then over all.
 func (j *job) iterate() (*solution, error) {
 	m := j.model
 	for _, p := range m.passes {
-		p.noise.displayMM, p.noise.angleDeg = startDisplayMM, startAngleDeg
+		p.noise.displayMM, p.noise.angleDeg, p.noise.timeS = startDisplayMM, startAngleDeg, leastS
+		p.stride = max(1, len(p.t)/thinnedTo)
+		p.choose(m.value(p.tau), j.lashBound())
 		p.spotSpikes()
 	}
+	m.gatherAll()
 	last := math.Inf(1)
-	for round := range 14 {
-		for _, p := range m.passes {
-			p.choose(m.value(p.tau), j.lashBound())
+	for round := range mostTurns {
+		if round == coarseTurns {
+			m.takeAll()
 		}
-		m.evaluate()
 		m.weigh()
-		if err := m.descend(); err != nil {
+		settled, err := m.descend(3)
+		if err != nil {
 			return nil, err
+		}
+		if round < coarseTurns {
+			for _, p := range m.passes {
+				p.choose(m.value(p.tau), j.lashBound())
+			}
+			m.gatherAll()
 		}
 		m.downweigh(round < 3)
 		m.learnNoise()
@@ -120,37 +137,59 @@ func (j *job) iterate() (*solution, error) {
 		for _, i := range j.index {
 			sum += m.value(i)
 		}
-		if round > 3 && math.Abs(sum-last) < 1e-5 {
+		if round > coarseTurns && settled && math.Abs(sum-last) < stillDeg {
 			break
 		}
 		last = sum
 	}
-	m.evaluate()
+	return m.solution()
+}
+
+// stillDeg: the sum of the index errors moves by less from one round to the next.
+const stillDeg = 1e-5
+
+// takeAll goes on with every reading: the ones not looked at so far are
+// weighed by their residuals.
+func (m *model) takeAll() {
+	for _, p := range m.passes {
+		p.stride = 1
+	}
+	m.gatherAll()
+	m.downweigh(false)
+}
+
+// solution closes a converged model with its covariance.
+func (m *model) solution() (*solution, error) {
+	undetermined := errors.New("the sweeps do not determine the tops")
+	m.gatherAll()
 	m.weigh()
 	m.correlate()
-	a, _ := m.normal(true)
+	m.close()
+	a, _ := m.normal()
 	var c mat.Cholesky
 	if !c.Factorize(a) {
-		return nil, fmt.Errorf("the sweeps do not determine the tops")
+		return nil, undetermined
 	}
 	sol := &solution{model: m, cov: &mat.SymDense{}}
 	if err := c.InverseTo(sol.cov); err != nil {
-		return nil, fmt.Errorf("the sweeps do not determine the tops: %w", err)
+		return nil, fmt.Errorf("%w: %w", undetermined, err)
 	}
 	for i := range m.params {
 		if v := sol.cov.At(i, i); !(v >= 0 && v < math.Inf(1)) {
-			return nil, fmt.Errorf("the sweeps do not determine the tops")
+			return nil, undetermined
 		}
 	}
+	private := 0
 	for _, p := range m.passes {
 		n := 0.0
-		for _, w := range p.w {
-			if w > 0 {
+		for _, r := range p.w {
+			if r > 0 {
 				n++
 			}
 		}
 		sol.dof += n / p.vif
+		private += len(p.seg)
 	}
-	sol.dof = math.Max(2, sol.dof-float64(len(m.params)))
+	sol.dof = math.Max(2, sol.dof-float64(len(m.params)+private))
 	return sol, nil
 }

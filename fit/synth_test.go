@@ -18,6 +18,7 @@ type synth struct {
 	errDeg                map[int]float64
 	rng                   *rand.Rand
 	clock                 float64
+	everyS, encoderS      float64 // between readings
 }
 
 func practiceFour() engine.Engine {
@@ -28,7 +29,7 @@ func practiceFour() engine.Engine {
 
 func newSynth() *synth {
 	return &synth{eng: practiceFour(), latency: 0.04, lash: 0.12, offset: 73.2, playMM: 0.03, noiseMM: 0.0007,
-		errDeg: map[int]float64{2: -0.42, 3: 1.498, 4: 0.05}, rng: rand.New(rand.NewPCG(1, 2))}
+		errDeg: map[int]float64{2: -0.42, 3: 1.498, 4: 0.05}, rng: rand.New(rand.NewPCG(1, 2)), everyS: 0.05, encoderS: 0.01}
 }
 
 // sweep turns cylinder c through its top from from to to (degrees after it).
@@ -44,12 +45,12 @@ func (s *synth) sweep(c, mount, setup int, from, to, degPerS float64) Sweep {
 		return from + dir*degPerS*(t-start) + dir*0.25*(math.Cos(3.1*(t-start))-1)
 	}
 	enc := &Series{}
-	for t := start - 0.5; t < start+length+0.5; t += 0.01 {
+	for t := start - 0.5; t < start+length+0.5; t += s.encoderS {
 		enc.T = append(enc.T, t)
 		enc.V = append(enc.V, math.Round((at+x(t)-dir*s.lash/2)/0.05)*0.05)
 	}
 	h := Series{}
-	for t := start; t < start+length; t += 0.05 {
+	for t := start; t < start+length; t += s.everyS {
 		y, _ := g.Rise(x(t))
 		if dir*x(t) > 0 {
 			y = math.Min(0, y+s.playMM)

@@ -64,35 +64,41 @@ func (p *pass) split() {
 // back the encoder stands while the crank takes up its lash), the plunger off
 // its resting stop. lag is the latency, s; lashDeg the bound of the lash.
 func (p *pass) choose(lag, lashDeg float64) {
-	floor := p.standing()
-	margin := p.track.half / 2
 	k := p.track
-	// far[i]: the furthest angle reached up to node i, in the direction turned.
-	far := make([]float64, len(k.theta))
-	best := math.Inf(-1)
-	for i, th := range k.theta {
-		best = math.Max(best, p.dir*th)
-		far[i] = best
-	}
-	begin := math.Inf(1)
-	for _, th := range k.theta {
-		begin = math.Min(begin, p.dir*th)
-	}
+	fit := p.moving(lashDeg)
 	for i, t := range p.t {
-		at := t - lag
-		th, v, ok := k.at(at)
-		_, before, ok1 := k.at(at - margin)
-		_, after, ok2 := k.at(at + margin)
-		p.use[i] = ok && ok1 && ok2 &&
-			p.dir*v > floor && p.dir*before > floor && p.dir*after > floor &&
-			p.dir*th > begin+lashDeg+0.5 &&
-			p.dir*th > far[k.node(at)]-0.02
+		f := (t - lag - k.t0) / k.dt
+		n := int(f)
+		p.use[i] = f >= 0 && n+1 < len(fit) && fit[n] && fit[n+1]
 	}
 	p.dropResting()
 }
 
-func (k track) node(t float64) int {
-	return min(max(int((t-k.t0)/k.dt), 0), len(k.theta)-1)
+// moving says of each node of the track whether the crank moves well there: not
+// near a stop, nowhere it was before, past the lash.
+func (p *pass) moving(lashDeg float64) []bool {
+	k := p.track
+	floor := p.standing()
+	good := make([]bool, len(k.theta))
+	far, begin := math.Inf(-1), math.Inf(1)
+	for _, th := range k.theta {
+		begin = math.Min(begin, p.dir*th)
+	}
+	margin := int(math.Ceil(k.half / 2 / k.dt))
+	last := -margin - 1 // the last node that was not well
+	for i, th := range k.theta {
+		at := p.dir * th
+		far = math.Max(far, at)
+		if i == 0 || i == len(k.theta)-1 || p.dir*k.vel[i] <= floor {
+			for j := max(i-margin, 0); j < i; j++ {
+				good[j] = false
+			}
+			last = i
+			continue
+		}
+		good[i] = i-last > margin && at > begin+lashDeg+0.5 && at > far-0.02
+	}
+	return good
 }
 
 // dropResting leaves out the ends of a sweep where the plunger stands on its

@@ -46,12 +46,37 @@ func (g Geometry) StrokeMM() float64 {
 //
 //	y(θ) = r cos θ + √(l² − (r sin θ − e)²),  S(x) = y(θ_top + x) − y_top
 func (g Geometry) Rise(xDeg float64) (mm, perDeg float64) {
-	top := math.Asin(g.E / (g.L + g.R))
-	sin, cos := math.Sincos(top + xDeg*rad)
-	side := g.R*sin - g.E
-	rod := math.Sqrt(g.L*g.L - side*side)
-	yTop := math.Sqrt((g.L+g.R)*(g.L+g.R) - g.E*g.E)
-	return g.R*cos + rod - yTop, (-g.R*sin - side*g.R*cos/rod) * rad
+	c := g.Curve()
+	mm, perDeg, _, _ = c.At(xDeg)
+	return mm, perDeg
+}
+
+// Curve is a Geometry made ready for many calls of At.
+type Curve struct {
+	r, l, e, top, yTop      float64
+	topByRod, topByOffset   float64 // how the top's angle (rad) moves with l and e, per mm
+	yTopByRod, yTopByOffset float64
+}
+
+// Curve prepares the rise about the top.
+func (g Geometry) Curve() Curve {
+	far := g.L + g.R
+	s := g.E / far
+	cos := math.Sqrt(1 - s*s)
+	y := math.Sqrt(far*far - g.E*g.E)
+	return Curve{r: g.R, l: g.L, e: g.E, top: math.Asin(s), yTop: y,
+		topByRod: -s / (far * cos), topByOffset: 1 / (far * cos), yTopByRod: far / y, yTopByOffset: -g.E / y}
+}
+
+// At is Rise with its derivatives: by the crank angle (mm per degree), by the
+// rod's length and by the offset (mm per mm), the top kept at xDeg = 0.
+func (c *Curve) At(xDeg float64) (mm, perDeg, perRod, perOffset float64) {
+	sin, cos := math.Sincos(c.top + xDeg*rad)
+	side := c.r*sin - c.e
+	rod := math.Sqrt(c.l*c.l - side*side)
+	perRad := -c.r*sin - side*c.r*cos/rod
+	return c.r*cos + rod - c.yTop, perRad * rad,
+		perRad*c.topByRod + c.l/rod - c.yTopByRod, perRad*c.topByOffset + side/rod - c.yTopByOffset
 }
 
 // Series returns the coefficients of the drop about the top, d in radians:
