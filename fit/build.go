@@ -130,7 +130,7 @@ const (
 	flipUMM           = 0.01
 	scaleMean         = 1.03
 	scaleU            = 0.08
-	creepUMMPerS      = 6e-4 // stands creep by up to 1 µm/s
+	creepUMMPerS      = 2e-4 // most stands do not creep; some by 1 µm/s
 	sweepShiftUMM     = 0.003
 	regripShiftUMM    = 0.02
 )
@@ -281,4 +281,9 @@ func (p *pass) timeAt(deg float64) float64 {
 func maxOf(v []float64) float64 {
 	_, hi := bounds(v)
 	return hi
+}
+
+func newJob(in Input) *job {
+	return &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
+		wild: map[*Series][]float64{}, index: map[int]int{}, closing: none}
 }

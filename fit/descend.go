@@ -41,7 +41,7 @@ func (m *model) normal() (*mat.SymDense, []float64) {
 // doubt. It reports whether it settled.
 func (m *model) descend(steps int) (settledDown bool, err error) {
 	lambda := 1e-7
-	cost := m.gatherAll()
+	cost := m.gatherAll(frozen)
 	for range steps {
 		a, b := m.normal()
 		m.remember()
@@ -49,7 +49,7 @@ func (m *model) descend(steps int) (settledDown bool, err error) {
 			step, ok := m.stepWithin(a, b, lambda)
 			if ok {
 				m.move(step)
-				next := m.gatherAll()
+				next := m.gatherAll(frozen)
 				if still := settledTo(a, step, 1e-3); next <= cost*(1+1e-9)+1e-9 || still {
 					if still || cost-next < idleGain {
 						return true, nil
@@ -60,13 +60,13 @@ func (m *model) descend(steps int) (settledDown bool, err error) {
 				m.move(nil)
 			}
 			if lambda *= 30; lambda > 1e8 {
-				m.gatherAll()
+				m.gatherAll(frozen)
 				if ok && settledTo(a, step, 0.02) {
 					return true, nil
 				}
 				return false, errNotConverged
 			}
-			m.gatherAll()
+			m.gatherAll(frozen)
 		}
 	}
 	return false, nil

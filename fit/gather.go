@@ -90,10 +90,18 @@ func (e *eliminated) step(d *columns) float64 {
 	return sum / e.pivot
 }
 
+// How gather takes the readings.
+type gathering int
+
+const (
+	frozen  gathering = iota // with the weights as they are
+	reweigh                  // with new weights, by their residuals and the scatter
+	closing                  // as reweigh, the angle's share of the scatter apart; also the readings that do not count are evaluated
+)
+
 // gather evaluates a pass at the current parameters: angles, residuals and
-// slopes of its readings, its blocks and its share of the cost. all: also the
-// readings that do not count.
-func (m *model) gather(p *pass, all bool) {
+// slopes of its readings, its blocks and its share of the cost.
+func (m *model) gather(p *pass, how gathering) {
 	v := m.viewOf(p)
 	s := &p.sums
 	if len(s.seg) != len(p.segs) {
@@ -104,7 +112,7 @@ func (m *model) gather(p *pass, all bool) {
 	var d columns
 	at := 0
 	for i := 0; i < len(p.t); i += p.stride {
-		if !p.use[i] && !all {
+		if !p.use[i] && how != closing {
 			continue
 		}
 		for at < len(p.segs)-1 && p.t[i]-v.tau >= p.segs[at].to {
@@ -113,9 +121,15 @@ func (m *model) gather(p *pass, all bool) {
 		pred, x, slope, vel := v.at(p, i, &d)
 		res := p.y[i] - pred - p.seg[at].val
 		p.x[i], p.slope[i], p.vel[i], p.res[i] = x, slope, vel, res
+		if how != frozen && p.use[i] {
+			p.reweigh(i)
+		}
 		if w := p.w[i]; w > 0 {
 			s.cost += w * res * res
 			s.seg[at].add(w, res, &d)
+			if how == closing {
+				s.steps[at].add(w*p.noise.angleShare(slope, vel), 0, &d)
+			}
 		}
 	}
 	s.project(p)
@@ -123,6 +137,14 @@ func (m *model) gather(p *pass, all bool) {
 	for _, q := range p.seg {
 		s.cost += prior(q)
 	}
+}
+
+// reweigh gives a reading its weight by its residual and the scatter.
+func (p *pass) reweigh(i int) {
+	v := p.noise.variance(p.slope[i], p.vel[i])
+	sigma := math.Sqrt(v)
+	p.robust[i] = sureness(p.res[i]/sigma, sigma)
+	p.w[i] = p.robust[i] / v
 }
 
 func prior(q private) float64 {
@@ -153,7 +175,7 @@ func (p *pass) spread(v []float64) (d columns) {
 
 // gatherAll evaluates all passes and returns half the weighted sum of squares,
 // priors included.
-func (m *model) gatherAll() float64 {
+func (m *model) gatherAll(how gathering) float64 {
 	var sum float64
 	for i := range m.params {
 		if p := &m.params[i]; !math.IsInf(p.sd, 1) {
@@ -162,37 +184,36 @@ func (m *model) gatherAll() float64 {
 		}
 	}
 	for _, p := range m.passes {
-		m.gather(p, false)
+		m.gather(p, how)
 		sum += p.sums.cost
 	}
 	return sum / 2
 }
 
-// close makes the blocks of the covariance: neighbouring readings that repeat
-// each other count for less, and the angle's share of the scatter is kept apart.
+// close makes the blocks of the covariance, the angle's share of the scatter
+// apart, evaluates the readings that do not count as well, and lets neighbouring
+// readings that repeat each other count for less.
 func (m *model) close() {
 	for _, p := range m.passes {
-		p.stride = 1
-		m.gather(p, true)
+		p.sums.steps = make([]block, len(p.segs))
+		m.gather(p, closing)
+	}
+	m.correlate()
+	for _, p := range m.passes {
 		s := &p.sums
-		s.steps = make([]block, len(s.seg))
-		clear(s.seg)
-		v := m.viewOf(p)
-		var d columns
-		at := 0
-		for i, w := range p.w {
-			if w == 0 {
-				continue
-			}
-			for at < len(p.segs)-1 && p.t[i]-v.tau >= p.segs[at].to {
-				at++
-			}
-			_, _, slope, vel := v.at(p, i, &d)
-			w /= p.vif
-			s.seg[at].add(w, p.res[i], &d)
-			all := p.noise.variance(slope, vel)
-			s.steps[at].add(w*(all-p.noise.displayMM*p.noise.displayMM)/all, 0, &d)
+		for i := range s.seg {
+			s.seg[i].scale(1 / p.vif)
+			s.steps[i].scale(1 / p.vif)
 		}
 		s.project(p)
+	}
+}
+
+func (k *block) scale(f float64) {
+	for i := range k.b {
+		k.b[i] *= f
+		for j := i; j < colCount; j++ {
+			k.a[i][j] *= f
+		}
 	}
 }

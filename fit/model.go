@@ -166,8 +166,7 @@ func (v *view) at(p *pass, i int, d *columns) (pred, x, slope, vel float64) {
 	if v.dir*x > 0 {
 		rise, perDeg, caught, byPlay = v.hang(rise, perDeg)
 	}
-	step := math.Tanh(x / v.width)
-	bend := (1 - step*step) / v.width
+	step, bend := v.rock(x)
 	slope = v.scale*perDeg + v.flip*bend
 	creep := p.t[i] - v.creepAtS
 	d[colAngle] = -slope
@@ -181,6 +180,16 @@ func (v *view) at(p *pass, i int, d *columns) (pred, x, slope, vel float64) {
 	d[colOffset] = v.scale * caught * byOffset
 	d[colCreep] = creep
 	return v.offsetMM + v.scale*rise + v.flip*step + v.creepMMPerS*creep, x, slope, vel
+}
+
+// rock is the tilt flip's step, tanh(x/w), and its slope.
+func (v *view) rock(x float64) (step, perDeg float64) {
+	u := x / v.width
+	if u > 20 || u < -20 {
+		return math.Copysign(1, u), 0
+	}
+	step = math.Tanh(u)
+	return step, (1 - step*step) / v.width
 }
 
 // hangSoftMM rounds the corner where a hanging piston is caught by its rod:

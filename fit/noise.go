@@ -99,6 +99,11 @@ func (n *noise) variance(slope, vel float64) float64 {
 	return n.displayMM*n.displayMM + s2*(n.angleDeg*n.angleDeg+vel*vel*n.timeS*n.timeS)
 }
 
+// angleShare is the share of the variance that angle and time make.
+func (n *noise) angleShare(slope, vel float64) float64 {
+	return 1 - n.displayMM*n.displayMM/n.variance(slope, vel)
+}
+
 const (
 	ownParams  = 5    // about how many parameters a setup's readings feed alone
 	ownWeight  = 10.0 // a setup's display is taken to be as its indicator's others by so many readings

@@ -21,7 +21,8 @@ import (
 // The derivatives of the joint model against differences.
 func TestDerivatives(t *testing.T) {
 	s := newSynth()
-	j := &job{in: s.input(s.both(1, 1, 1), s.both(3, 1, 2)), first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{}, wild: map[*Series][]float64{}, anchor: 1}
+	j := newJob(s.input(s.both(1, 1, 1), s.both(3, 1, 2)))
+	j.anchor = 1
 	if err := j.prepare(); err != nil {
 		t.Fatal(err)
 	}

@@ -19,7 +19,7 @@ func Solve(in Input) (Index, error) {
 	if in.Engine.StrokeMM <= 0 || len(in.Engine.Tops()) == 0 {
 		return Index{}, fmt.Errorf("engine %q: no stroke or no cylinders; check the engine file", in.Engine.Name)
 	}
-	j := &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{}, wild: map[*Series][]float64{}, index: map[int]int{}, closing: none}
+	j := newJob(in)
 	if err := j.prepare(); err != nil {
 		return Index{}, err
 	}
@@ -103,9 +103,7 @@ const (
 	mostTurns   = 25
 )
 
-// iterate alternates the descent, the choice of readings, their robust weights
-// and the learning of their scatter until the tops stand still: first over
-// some of the readings, then over all.
+// iterate finds the way over some of the readings, then settles over all.
 func (j *job) iterate() (*solution, error) {
 	m := j.model
 	for _, p := range m.passes {
@@ -114,56 +112,98 @@ func (j *job) iterate() (*solution, error) {
 		p.choose(m.value(p.tau), j.lashBound())
 		p.spotSpikes()
 	}
-	m.gatherAll()
-	last := math.Inf(1)
-	for round := range mostTurns {
-		if round == coarseTurns {
-			m.takeAll()
-		}
+	m.gatherAll(frozen)
+	for round := range coarseTurns {
 		m.weigh()
-		settled, err := m.descend(3)
-		if err != nil {
+		if _, err := m.descend(4); err != nil {
 			return nil, err
 		}
-		if round < coarseTurns {
-			for _, p := range m.passes {
-				p.choose(m.value(p.tau), j.lashBound())
-			}
-			m.gatherAll()
+		for _, p := range m.passes {
+			p.choose(m.value(p.tau), j.lashBound())
 		}
+		m.gatherAll(frozen)
 		m.downweigh(round < 3)
 		m.learnNoise()
-		sum := 0.0
-		for _, i := range j.index {
-			sum += m.value(i)
+	}
+	for _, p := range m.passes {
+		p.stride = 1
+	}
+	if !j.relax() {
+		if err := j.insist(); err != nil {
+			return nil, err
 		}
-		if round > coarseTurns && settled && math.Abs(sum-last) < stillDeg {
-			break
-		}
-		last = sum
 	}
 	return m.solution()
 }
 
-// stillDeg: the sum of the index errors moves by less from one round to the next.
-const stillDeg = 1e-5
+// stillDeg: no top moves by more from one round to the next.
+const stillDeg = 3e-6
 
-// takeAll goes on with every reading: the ones not looked at so far are
-// weighed by their residuals.
-func (m *model) takeAll() {
-	for _, p := range m.passes {
-		p.stride = 1
+// relax goes on with new weights and newly learnt scatter at each Gauss–Newton
+// step, and reports whether the index errors came to a stand.
+func (j *job) relax() bool {
+	m := j.model
+	for range mostTurns {
+		m.gatherAll(reweigh)
+		a, b := m.normal()
+		step, ok := m.stepWithin(a, b, 0)
+		if !ok {
+			return false
+		}
+		m.remember()
+		m.move(step)
+		m.learnNoise()
+		if settledTo(a, step, 0.5) && j.moved() < stillDeg {
+			return true
+		}
 	}
-	m.gatherAll()
-	m.downweigh(false)
+	return false
+}
+
+// moved is how far index errors and mounts moved since remember, the furthest.
+func (j *job) moved() (most float64) {
+	for _, i := range j.index {
+		if i != none {
+			p := &j.model.params[i]
+			most = math.Max(most, math.Abs(p.val-p.old))
+		}
+	}
+	for _, i := range j.mounts {
+		p := &j.model.params[i]
+		most = math.Max(most, math.Abs(p.val-p.old))
+	}
+	return most
+}
+
+// insist is the slow way where relax swings (a reading on the corner where a
+// hanging piston is caught): whole descents with the weights frozen.
+func (j *job) insist() error {
+	m := j.model
+	for range mostTurns {
+		m.gatherAll(reweigh)
+		before := make(map[int]float64, len(j.index))
+		for _, i := range j.index {
+			before[i] = m.value(i)
+		}
+		settled, err := m.descend(20)
+		if err != nil {
+			return err
+		}
+		m.learnNoise()
+		most := 0.0
+		for i, v := range before {
+			most = math.Max(most, math.Abs(m.value(i)-v))
+		}
+		if settled && most < 10*stillDeg {
+			return nil
+		}
+	}
+	return nil
 }
 
 // solution closes a converged model with its covariance.
 func (m *model) solution() (*solution, error) {
 	undetermined := errors.New("the sweeps do not determine the tops")
-	m.gatherAll()
-	m.weigh()
-	m.correlate()
 	m.close()
 	a, _ := m.normal()
 	var c mat.Cholesky
