@@ -42,7 +42,7 @@ func (j *job) flagsOf(cylinder int) []string {
 // cylinder in the same mount: the indicator stood on another cylinder.
 func (j *job) dropStrays() {
 	apart := func(p, q *pass) bool { return math.Abs(fold180(j.first[p]-j.first[q])) > wrongCylinderDeg }
-	alike := func(p, q *pass) bool { return p.src.Cylinder == q.src.Cylinder && p.src.Mount == q.src.Mount }
+	alike := func(p, q *pass) bool { return p.src.Cylinder == q.src.Cylinder && p.mountNo == q.mountNo }
 	var strays []*pass
 	for _, p := range j.passes {
 		with, against := 0, 0
@@ -81,13 +81,13 @@ func (j *job) link() (offsets, errors map[int]float64) {
 		grown := false
 		for _, p := range j.passes {
 			nominal := j.nominal(p.src.Cylinder)
-			_, haveO := offsets[p.src.Mount]
+			_, haveO := offsets[p.mountNo]
 			e, haveE := errors[p.src.Cylinder]
 			switch {
 			case haveE && !haveO:
-				offsets[p.src.Mount], grown = j.first[p]-nominal-e, true
+				offsets[p.mountNo], grown = j.first[p]-nominal-e, true
 			case haveO && !haveE:
-				errors[p.src.Cylinder], grown = fold180(j.first[p]-nominal-offsets[p.src.Mount]), true
+				errors[p.src.Cylinder], grown = fold180(j.first[p]-nominal-offsets[p.mountNo]), true
 			}
 		}
 		if !grown {
@@ -95,7 +95,7 @@ func (j *job) link() (offsets, errors map[int]float64) {
 		}
 	}
 	j.passes = slices.DeleteFunc(j.passes, func(p *pass) bool {
-		_, ok := offsets[p.src.Mount]
+		_, ok := offsets[p.mountNo]
 		if !ok {
 			j.flag(p.src.Cylinder, FlagMountUnlinked)
 		}
@@ -204,13 +204,13 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	pri := j.indicatorPrior(s.Indicator)
 	free := math.Inf(1)
 	nominal := j.nominal(s.Cylinder)
-	turns := math.Round((j.first[p] - offsets[s.Mount] - nominal - errs[s.Cylinder]) / 360)
+	turns := math.Round((j.first[p] - offsets[p.mountNo] - nominal - errs[s.Cylinder]) / 360)
 	p.baseDeg = nominal + 360*turns
 
 	lash := j.in.Priors
-	p.mount = b.shared(fmt.Sprint("mount ", s.Mount), param{val: offsets[s.Mount], sd: free})
-	j.mounts[s.Mount] = p.mount
-	p.lash = b.shared(fmt.Sprint("lash ", s.Mount), param{source: srcLash, size: fmt.Sprintf("%.2f° ± %.2f° beforehand", lash.LashDeg, 2*lash.LashUDeg), val: lash.LashDeg, mean: lash.LashDeg, sd: math.Max(lash.LashUDeg, 1e-6)})
+	p.mount = b.shared(fmt.Sprint("mount ", p.mountNo), param{val: offsets[p.mountNo], sd: free})
+	j.mounts[p.mountNo] = p.mount
+	p.lash = b.shared(fmt.Sprint("lash ", p.mountNo), param{source: srcLash, size: fmt.Sprintf("%.2f° ± %.2f° beforehand", lash.LashDeg, 2*lash.LashUDeg), val: lash.LashDeg, mean: lash.LashDeg, sd: math.Max(lash.LashUDeg, 1e-6)})
 	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand", pri.LatencyMS, 2*pri.LatencyUMS), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
 	switch {
 	case s.Cylinder != j.anchor:
@@ -231,19 +231,12 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	p.creep = b.shared("creep "+setup, param{source: srcCreep, size: fmt.Sprintf("± %.1f µm/s beforehand", 2*creepUMMPerS*1000), sd: creepUMMPerS})
 	p.zero = b.shared(fmt.Sprint("zero ", s.Zeroing, " ", s.Indicator, " ", s.Setup), param{val: maxOf(p.y), sd: free})
 	p.shift = private{sd: sweepShiftUMM}
-	p.seg = p.seg[:0]
 	topTime := p.timeAt(j.first[p])
+	p.laySegments(topTime)
 	if _, ok := b.started[p.creep]; !ok {
 		b.started[p.creep] = topTime
 	}
 	p.creepFrom = b.started[p.creep]
-	for _, g := range p.segs {
-		if topTime >= g.from && topTime < g.to {
-			p.seg = append(p.seg, private{})
-			continue
-		}
-		p.seg = append(p.seg, private{sd: regripShiftUMM})
-	}
 	p.layTerms(b.m)
 	if p.noise = b.noises[setup]; p.noise == nil {
 		res := pri.ResolutionMM
@@ -253,6 +246,32 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 		floor := math.Max(res/math.Sqrt(12), 2e-4)
 		p.noise = &noise{displayMM: 1.5 * floor, floorMM: floor, angleDeg: math.Max(0.005, j.encoderStep(s.Encoder)/math.Sqrt(12)), timeS: 0.001}
 		b.noises[setup] = p.noise
+	}
+}
+
+// laySegments gives each stretch but the one with the top its own offset: a
+// re-grip's, or, beyond a knock, one of which nothing is known.
+func (p *pass) laySegments(topTime float64) {
+	p.seg = make([]private, len(p.segs))
+	home := 0
+	for i, g := range p.segs {
+		if topTime >= g.from {
+			home = i
+		}
+	}
+	sd := regripShiftUMM
+	for i := home + 1; i < len(p.segs); i++ {
+		if p.segs[i].knock {
+			sd = bumpUMM
+		}
+		p.seg[i].sd = sd
+	}
+	sd = regripShiftUMM
+	for i := home - 1; i >= 0; i-- {
+		if p.segs[i+1].knock {
+			sd = bumpUMM
+		}
+		p.seg[i].sd = sd
 	}
 }
 

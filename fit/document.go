@@ -53,7 +53,7 @@ func (j *job) write(doc *Index, s *solution) {
 	if s.closure != nil && refSwept {
 		doc.ClosureDeg, doc.ClosureU95Deg = ptr(s.closure.value), ptr(s.closure.u95)
 	}
-	home := m.passes[slices.IndexFunc(m.passes, func(p *pass) bool { return p.src.Cylinder == j.anchor })].src.Mount
+	home := m.passes[slices.IndexFunc(m.passes, func(p *pass) bool { return p.src.Cylinder == j.anchor })].mountNo
 	for i := range doc.Cylinders {
 		c := &doc.Cylinders[i]
 		passes := passesOf(m, c.Number)

@@ -29,6 +29,8 @@ const (
 	FlagMountUnlinked  = "mount_unlinked"
 	FlagRegripAtTop    = "regrip_near_top"
 	FlagSweepsDisagree = "sweeps_disagree"
+	FlagBumped         = "bumped"
+	FlagCountsLost     = "counts_lost"
 )
 
 // FlagNote says what raised a flag and what to do about it.
@@ -48,6 +50,8 @@ func FlagNotes() []FlagNote {
 		{FlagFewReadings, "Too few readings of a sweep could be used.", "Turn more slowly, or use an instrument that reads faster."},
 		{FlagOneWay, "The cylinder was swept in one direction only: latency, lash and play pass for crank angle.", "Sweep back through the top; where the maker forbids turning back, make one slow and one fast sweep forward."},
 		{FlagRegripAtTop, "The bar was re-gripped within 10° of the top; that can shift the crank in its bearings.", "Sweep again without a stop near the top."},
+		{FlagBumped, "The indicator or its stand was knocked during a sweep: the heights have a step there, which was taken out.", "Tighten the stand and sweep again."},
+		{FlagCountsLost, "The encoder lost counts during a sweep: its angle jumps there. That sweep was not fitted, and those after it need the reference swept anew.", "Tighten the coupling, look at the cable, then sweep the reference and this cylinder again."},
 		{FlagManyRejected, "More than a tenth of the readings did not fit and were left out.", "Look at the residuals; check plunger, cable and stand."},
 		{FlagPoorFit, "The curve scatters more than its indicator's step explains, or leaves the crank's shape.", "Check that the probe stands square and tight and that stroke and rod are right; sweep again."},
 		{FlagSweepsDisagree, "Sweeps of this cylinder differ by more than their doubts; the doubt was raised to what was seen.", "Take the indicator off, place it anew and sweep again."},

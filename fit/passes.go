@@ -8,15 +8,22 @@ import (
 
 // prepare turns the input's sweeps into passes with a first guess of each top.
 func (j *job) prepare() error {
+	lost := map[int]int{}
 	for i := range j.in.Sweeps {
 		s := &j.in.Sweeps[i]
 		if _, ok := j.in.Engine.Top(s.Cylinder); !ok {
 			return fmt.Errorf("sweep %d: the engine has no cylinder %d; assign the sweep to one of its cylinders or set it aside", s.ID, s.Cylinder)
 		}
 		p, flag := j.newPass(s)
+		if flag == FlagCountsLost {
+			lost[s.Mount]--
+		}
 		if flag != "" {
 			j.refused[s.Cylinder] = append(j.refused[s.Cylinder], flag)
 			continue
+		}
+		if n := lost[s.Mount]; n < 0 { // what follows stands on a new zero
+			p.mountNo = n<<16 - s.Mount
 		}
 		j.passes = append(j.passes, p)
 	}
@@ -39,7 +46,7 @@ const heightMostMM = 1e4
 
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
-	p := &pass{src: s}
+	p := &pass{src: s, mountNo: s.Mount}
 	p.t, p.y = cleanSeries(s.Height, j.in.Corrections[s.Indicator])
 	for i, y := range p.y {
 		p.y[i] = math.Max(-heightMostMM, math.Min(y, heightMostMM)) // still a spike, counted as one
@@ -57,6 +64,9 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	var ok bool
 	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag); !ok {
 		return nil, FlagNoMotion
+	}
+	if jumps(stream, j.encoderStep(s.Encoder), p.t[0], p.t[len(p.t)-1]) {
+		return nil, FlagCountsLost
 	}
 	a, _, _ := p.track.at(p.t[0] - lag)
 	b, _, _ := p.track.at(p.t[len(p.t)-1] - lag)

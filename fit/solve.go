@@ -63,10 +63,19 @@ type estimate struct{ value, u95 float64 }
 // settle solves; where the reference was swept again at the end it solves
 // twice: apart, to see the closure, then together.
 func (j *job) settle() (*solution, error) {
-	if err := j.build(true); err != nil {
-		return nil, err
+	sol, err := j.fit(true)
+	for range bumpMost {
+		if err != nil || !j.spotSteps(sol) {
+			break
+		}
+		if len(j.passes) == 0 {
+			return nil, errors.New("no sweep that can be fitted yet")
+		}
+		if !j.fitted(j.anchor) {
+			j.anchor = j.passes[0].src.Cylinder
+		}
+		sol, err = j.fit(true)
 	}
-	sol, err := j.iterate()
 	if err != nil || j.closing == none {
 		return sol, err
 	}
@@ -76,15 +85,20 @@ func (j *job) settle() (*solution, error) {
 		sol.closure, sol.closureFailed = &closure, true
 		return sol, nil
 	}
-	if err := j.build(false); err != nil {
-		return nil, err
-	}
-	together, err := j.iterate()
+	together, err := j.fit(false)
 	if err != nil {
 		return nil, err
 	}
 	together.closure = &closure
 	return together, nil
+}
+
+// fit lays the model out and solves it.
+func (j *job) fit(separate bool) (*solution, error) {
+	if err := j.build(separate); err != nil {
+		return nil, err
+	}
+	return j.iterate()
 }
 
 // remountUDeg is what placing the indicator anew moves a top by, which no fit

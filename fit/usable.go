@@ -6,7 +6,10 @@ import (
 )
 
 // segment is a stretch of a sweep between two stops of the hand, in encoder time.
-type segment struct{ from, to float64 }
+type segment struct {
+	from, to float64
+	knock    bool // it begins with a knock at the indicator, not with a re-grip
+}
 
 const (
 	standingShare = 0.12 // a hand is standing below this share of its usual speed …
@@ -42,7 +45,7 @@ func (p *pass) split() {
 			from = at
 		case !still && !math.IsNaN(from):
 			if at-from > regripS && i > 0 {
-				stops = append(stops, segment{from, at})
+				stops = append(stops, segment{from: from, to: at})
 			}
 			from = math.NaN()
 		}
@@ -52,11 +55,11 @@ func (p *pass) split() {
 	for _, s := range stops {
 		mid := (s.from + s.to) / 2
 		if s.from > k.t0+k.dt { // not the start of the sweep
-			p.segs = append(p.segs, segment{start, mid})
+			p.segs = append(p.segs, segment{from: start, to: mid})
 			start = mid
 		}
 	}
-	p.segs = append(p.segs, segment{start, math.Inf(1)})
+	p.segs = append(p.segs, segment{from: start, to: math.Inf(1)})
 }
 
 // choose marks the readings that the model may use: the crank moving in the
