@@ -155,7 +155,7 @@ func (j *job) build(separate bool) error {
 	m.rod = m.add(param{source: srcRod, size: fmt.Sprintf("%.1f mm ± %.1f mm", rod, 2*rodU), sd: rodU, min: -rod / 4})
 	m.offset = m.add(param{source: srcOffset, size: fmt.Sprintf("± %.2f mm", 2*offU), sd: offU, min: math.Inf(-1)})
 	j.mounts, j.index, j.closing, j.refrain = map[int]int{}, map[int]int{}, none, -1
-	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}, started: map[int]float64{}}
+	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}, started: map[int]float64{}, knocked: map[int]bool{}}
 	before, others := false, false
 	for i, p := range j.passes {
 		top, _ := j.in.Engine.Top(p.src.Cylinder)
@@ -184,6 +184,7 @@ type builder struct {
 	m       *model
 	byKey   map[string]int
 	noises  map[string]*noise
+	knocked map[int]bool    // a zero's parameter → a knock has moved it
 	started map[int]float64 // creep's parameter → the setup's first top, s
 }
 
@@ -231,6 +232,10 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	p.creep = b.shared("creep "+setup, param{source: srcCreep, size: fmt.Sprintf("± %.1f µm/s beforehand", 2*creepUMMPerS*1000), sd: creepUMMPerS})
 	p.zero = b.shared(fmt.Sprint("zero ", s.Zeroing, " ", s.Indicator, " ", s.Setup), param{val: maxOf(p.y), sd: free})
 	p.shift = private{sd: sweepShiftUMM}
+	b.knocked[p.zero] = b.knocked[p.zero] || slices.ContainsFunc(p.segs, func(g segment) bool { return g.knock })
+	if b.knocked[p.zero] { // its zero holds no longer
+		p.shift.sd = bumpUMM
+	}
 	topTime := p.timeAt(j.first[p])
 	p.laySegments(topTime)
 	if _, ok := b.started[p.creep]; !ok {
@@ -241,7 +246,7 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	if p.noise = b.noises[setup]; p.noise == nil {
 		res := pri.ResolutionMM
 		if res <= 0 {
-			res = math.Max(stepOf(s.Height.V), 1e-5)
+			res = math.Max(p.stepMM, 1e-5)
 		}
 		floor := math.Max(res/math.Sqrt(12), 2e-4)
 		p.noise = &noise{displayMM: 1.5 * floor, floorMM: floor, angleDeg: math.Max(0.005, j.encoderStep(s.Encoder)/math.Sqrt(12)), timeS: 0.001}

@@ -2,49 +2,52 @@ package fit
 
 import (
 	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // A knock at the indicator leaves a step in the heights, lost counts one in the
-// angles. Both are found in the residuals of the fit: a step is believed where
-// it explains far more than chance and is larger than the scatter.
+// angles. The model is smooth, and so are the residuals of a poor fit: a sharp
+// step in them, larger than their scatter beside it, is one of the two.
 const (
-	bumpUMM    = 1.0  // a knocked indicator may stand anywhere
-	bumpLeast  = 0.01 // mm: smaller steps are left to the doubt
-	bumpScat   = 5.0  // … and in units of the display's scatter
-	bumpChi2   = 60.0
-	bumpMost   = 3   // steps looked for, one after the other
-	bumpSide   = 12  // readings either side that tell its size
-	jumpDeg    = 0.5 // an angle that jumps so far between two readings lost counts
-	jumpTimes  = 4.0 // … if its neighbours moved so many times less
-	jumpClipSD = 4.0 // a wrong reading pulls no harder than so many times its scatter
+	bumpUMM   = 1.0  // a knocked indicator may stand anywhere
+	bumpLeast = 0.01 // mm: smaller steps are left to the doubt
+	bumpSteps = 2.5  // … and in units of the display's step
+	bumpScat  = 7.0  // … and of the scatter beside it
+	bumpMost  = 6    // steps looked for in a job, one after the other
+	bumpSide  = 7    // readings either side that tell a step
+	jumpDeg   = 0.5  // an angle that jumps so far between two readings lost counts
+	jumpTimes = 4.0  // … if its neighbours moved so many times less
 )
 
-// step is a step inside a sweep.
+// step is a step inside a pass: at (encoder time, s), how large, at what slope
+// (mm per degree), and how clear: its size in units of the scatter beside it.
 type step struct {
-	pass  *pass
-	at    float64 // encoder time, s
-	chi2  float64
-	angle bool // lost counts; else a knock
+	pass                     *pass
+	at, sizeMM, slope, clear float64
 }
 
-// spotSteps looks for the worst step in each pass, and says whether any was
-// taken up: then the passes have changed and want a new fit.
+// spotSteps takes up the clearest step in all passes and says whether there
+// was one: then the passes have changed and want a new fit.
 func (j *job) spotSteps(s *solution) bool {
-	found := false
-	for _, p := range append([]*pass(nil), s.model.passes...) {
-		st, ok := s.worstStep(p)
-		if !ok {
-			continue
+	var worst step
+	for _, p := range s.model.passes {
+		if st := p.step(s.model.value(p.tau)); st.clear > worst.clear {
+			worst = st
 		}
-		found = true
-		if st.angle {
-			j.loseCounts(p)
-			continue
-		}
-		j.flag(p.src.Cylinder, FlagBumped)
-		p.cut(st.at)
 	}
-	return found
+	p := worst.pass
+	switch {
+	case p == nil:
+		return false
+	case byAngle(j.stream(p.src.Encoder), worst.at, worst.sizeMM, worst.slope):
+		j.loseCounts(p)
+	default:
+		j.flag(p.src.Cylinder, FlagBumped)
+		p.cut(worst.at)
+	}
+	return true
 }
 
 // cut ends a stretch at a knock.
@@ -84,120 +87,64 @@ func (j *job) loseCounts(p *pass) {
 	j.passes = keep
 }
 
-// worstStep scans a pass: for each place the readings after it pull together
-// by Σψ(z)/σ; what the parameters could have taken up of it is in the
-// covariance.
-func (s *solution) worstStep(p *pass) (st step, ok bool) {
-	var idx []int
-	for i := range p.t {
-		if p.use[i] {
+// step is where a pass's residuals step most clearly; nothing where they do
+// not. tau is the latency, s.
+func (p *pass) step(tau float64) (best step) {
+	idx := make([]int, 0, len(p.t))
+	for i, use := range p.use {
+		if use {
 			idx = append(idx, i)
 		}
 	}
-	n := len(idx)
-	if n < 4*bumpSide {
-		return st, false
-	}
-	v := s.model.viewOf(p)
-	var sum, info float64
-	var a, d columns
-	best := -1
-	for k := n - 1; k > bumpSide; k-- {
-		i := idx[k]
-		v.at(p, i, &d)
-		w := 1 / p.noise.variance(p.slope[i], p.vel[i])
-		sigma := math.Sqrt(1 / w)
-		sum += math.Max(-jumpClipSD, math.Min(p.res[i]/sigma, jumpClipSD)) / sigma
-		info += w
-		for c := range d {
-			a[c] += w * d[c]
-		}
-		if n-k < bumpSide || (n-k)%max(1, n/100) != 0 {
-			continue
-		}
-		left := info - s.taken(p, &a)
-		if left < info*1e-3 {
-			continue
-		}
-		if chi2 := sum * sum / left / p.vif; chi2 > st.chi2 {
-			st.chi2, best = chi2, k
-		}
-	}
-	if best < 0 || st.chi2 < bumpChi2 {
-		return st, false
-	}
-	best, size := p.sharpest(idx, best, max(1, n/100))
-	if size < math.Max(bumpLeast, bumpScat*p.noise.displayMM) {
-		return st, false
-	}
-	st.pass, st.at, st.angle = p, (p.t[idx[best-1]]+p.t[idx[best]])/2-v.tau, p.byAngle(idx, best)
-	return st, true
-}
-
-// taken is aᵀ·Cov·a over a pass's columns.
-func (s *solution) taken(p *pass, a *columns) float64 {
-	e := &p.sums.shiftOut
-	own := a[colOne]
-	b := *a
-	for c := range b {
-		b[c] -= e.row[c] * own / e.pivot
-	}
-	sum := own * own / e.pivot
-	for _, u := range p.terms {
-		for _, w := range p.terms {
-			sum += b[u.col] * u.coef * s.cov.At(u.param, w.param) * w.coef * b[w.col]
-		}
-	}
-	return sum
-}
-
-// sharpest is where, near k, the residuals change most, and by how much: the
-// difference of the medians either side, mm.
-func (p *pass) sharpest(idx []int, k, reach int) (best int, size float64) {
+	least := math.Max(bumpLeast, bumpSteps*p.noise.floorMM*math.Sqrt(12))
 	var before, after [bumpSide]float64
-	for q := max(bumpSide, k-2*reach-bumpSide); q <= min(len(idx)-bumpSide, k+2*reach+bumpSide); q++ {
+	for q := bumpSide; q+bumpSide <= len(idx); q++ {
+		r := func(i int) float64 { return p.res[idx[q+i]] }
+		if math.Abs(middle(r(0), r(1), r(2))-middle(r(-1), r(-2), r(-3))) < least {
+			continue
+		}
 		for i := range bumpSide {
-			before[i], after[i] = p.res[idx[q-1-i]], p.res[idx[q+i]]
+			before[i], after[i] = r(-1-i), r(i)
 		}
-		if d := math.Abs(median(after[:]) - median(before[:])); d > size {
-			best, size = q, d
+		size := math.Abs(median(after[:]) - median(before[:]))
+		scatter := math.Max(math.Max(spread(before[:]), spread(after[:])), p.noise.floorMM)
+		if clear := size / scatter; size > least && clear > bumpScat && clear > best.clear {
+			best = step{p, (p.t[idx[q-1]]+p.t[idx[q]])/2 - tau, size, p.slope[idx[q]], clear}
 		}
 	}
-	return best, size
+	return best
 }
 
-// byAngle says whether the step's residuals grow with the slope, as an angle's
-// do, rather than being the same everywhere: on the side that the fit gave up.
-func (p *pass) byAngle(idx []int, k int) bool {
-	side := idx[k:]
-	if rough(p.res, idx[:k]) > rough(p.res, side) {
-		side = idx[:k]
+func middle(a, b, c float64) float64 { return math.Max(math.Min(a, b), math.Min(math.Max(a, b), c)) }
+
+// spread is the scatter of a few sorted values that are not all good: their
+// median distance from their median, as a standard deviation.
+func spread(v []float64) float64 {
+	mid := v[len(v)/2]
+	var d [bumpSide]float64
+	for i := range v {
+		d[i] = math.Abs(v[i] - mid)
 	}
-	var r, b, flat, byAngle []float64
-	for _, i := range side {
-		r = append(r, p.res[i])
-		if math.Abs(p.slope[i]) > 0.03 {
-			b = append(b, p.res[i]/p.slope[i])
-		}
-	}
-	if len(b) < bumpSide {
-		return false
-	}
-	height, deg := median(r), median(b)
-	for _, i := range side {
-		flat = append(flat, math.Abs(p.res[i]-height))
-		byAngle = append(byAngle, math.Abs(p.res[i]-deg*p.slope[i]))
-	}
-	return median(byAngle) < median(flat)
+	return 1.4826 * median(d[:len(v)])
 }
 
-// rough is the median size of some residuals.
-func rough(res []float64, idx []int) float64 {
-	v := make([]float64, len(idx))
-	for k, i := range idx {
-		v[k] = math.Abs(res[i])
+// byAngle says whether it is the angle that steps about a time (s): its readings
+// before and after, drawn on as straight lines, miss each other by most of what
+// the heights step (mm) at that slope.
+func byAngle(enc *Series, at, size, slope float64) bool {
+	const nearS, sideS = 0.15, 0.4
+	most := 0.0
+	for i := sort.SearchFloat64s(enc.T, at-nearS); i < len(enc.T) && enc.T[i] < at+nearS; i++ {
+		lo, hi := sort.SearchFloat64s(enc.T, enc.T[i]-sideS), sort.SearchFloat64s(enc.T, enc.T[i]+sideS)
+		lo, hi = max(0, min(lo, i-3)), min(len(enc.T), max(hi, i+3))
+		if i-lo < 2 || hi-i < 2 {
+			continue
+		}
+		before, v1 := stat.LinearRegression(enc.T[lo:i], enc.V[lo:i], nil, false)
+		after, v2 := stat.LinearRegression(enc.T[i:hi], enc.V[i:hi], nil, false)
+		most = math.Max(most, math.Abs(after-before+(v2-v1)*(enc.T[i]+enc.T[i-1])/2))
 	}
-	return median(v)
+	return most*math.Abs(slope) > 0.5*size
 }
 
 // jumps says whether a stream loses counts between two times: it moves between

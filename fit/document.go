@@ -259,8 +259,8 @@ func (p *pass) poor() bool { return p.noise.displayMM > math.Max(8*p.noise.floor
 
 // shapeDegPerMM: a one-way step of 0.05 mm at the top moves it by 0.06° to
 // 0.12°, and leaves a scatter of an eighth of the step about the fitted curve.
-// 4° a mm of that scatter, at one standard uncertainty, covers it.
-const shapeDegPerMM = 4.0
+// 6° a mm of that scatter, at one standard uncertainty, covers it.
+const shapeDegPerMM = 6.0
 
 // shapeShare is the doubt that poor curves add, the worst of them; nothing for
 // good ones.

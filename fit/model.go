@@ -63,6 +63,7 @@ type pass struct {
 	src      *Sweep
 	track    track
 	dir      float64
+	stepMM   float64 // the display's step, as its readings show it
 	mountNo  int     // the source's mount; below 0: begun where counts were lost
 	baseDeg  float64 // nominal top plus whole turns, without O and E
 	segs     []segment

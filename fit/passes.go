@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -47,7 +48,11 @@ const heightMostMM = 1e4
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s, mountNo: s.Mount}
-	p.t, p.y = cleanSeries(s.Height, j.in.Corrections[s.Indicator])
+	p.t, p.y = cleanSeries(s.Height)
+	p.stepMM = stepOf(p.y)
+	for i, y := range p.y {
+		p.y[i] += j.in.Corrections[s.Indicator].at(y)
+	}
 	for i, y := range p.y {
 		p.y[i] = math.Max(-heightMostMM, math.Min(y, heightMostMM)) // still a spike, counted as one
 	}
@@ -109,7 +114,7 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 // trusted, made once for all sweeps that share it.
 func (j *job) stream(s *Series) *Series {
 	if j.streams[s] == nil {
-		t, v := cleanSeries(*s, Correction{})
+		t, v := cleanSeries(*s)
 		j.streams[s], j.wild[s] = dropWild(t, v)
 	}
 	return j.streams[s]
@@ -137,11 +142,11 @@ func dropWild(t, v []float64) (*Series, []float64) {
 // outside is how far v lies outside the range from a to b.
 func outside(a, v, b float64) float64 { return math.Max(math.Min(a, b)-v, v-math.Max(a, b)) }
 
-// cleanSeries returns times and corrected values in order of time, without
-// anything that is not a number. Of readings that came in one burst, all
+// cleanSeries returns times and values in order of time, without
+// anything that is not a number and without what was only repeated. Of readings that came in one burst, all
 // stamped when it was read, the last came nearest to that time: the others had
 // been waiting for it and are left out.
-func cleanSeries(s Series, c Correction) (t, y []float64) {
+func cleanSeries(s Series) (t, y []float64) {
 	order := make([]int, 0, len(s.T))
 	for i := range s.T {
 		if i+1 < len(s.T) && s.Late != nil && s.Late[i+1] > 0 {
@@ -151,17 +156,18 @@ func cleanSeries(s Series, c Correction) (t, y []float64) {
 			order = append(order, i)
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case s.T[a] < s.T[b]:
-			return -1
-		case s.T[a] > s.T[b]:
-			return 1
-		}
-		return 0
-	})
+	byTime := func(a, b int) int { return cmp.Compare(s.T[a], s.T[b]) }
+	if !slices.IsSortedFunc(order, byTime) {
+		slices.SortStableFunc(order, func(a, b int) int { return cmp.Or(byTime(a, b), cmp.Compare(s.V[a], s.V[b])) })
+	}
+	t, y = make([]float64, 0, len(order)), make([]float64, 0, len(order))
+	last := none
 	for _, i := range order {
-		t, y = append(t, s.T[i]), append(y, s.V[i]+c.at(s.V[i]))
+		if last != none && s.T[i] == s.T[last] && s.V[i] == s.V[last] {
+			continue
+		}
+		last = i
+		t, y = append(t, s.T[i]), append(y, s.V[i])
 	}
 	return t, y
 }
