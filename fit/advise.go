@@ -9,7 +9,7 @@ import (
 
 // advise says what to do next to shrink the doubt or finish the job, in the
 // builder's words. doc is nil where nothing could be fitted.
-func (j *job) advise(doc *Index) []string {
+func (j *job) advise(doc *Index, s *solution) []string {
 	out := []string{}
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	have := func(flag string) (list []int) {
@@ -68,10 +68,84 @@ func (j *job) advise(doc *Index) []string {
 			say("Cylinder %d: the controller's step of %s° leaves %.2f° of the error.", c.Number, plain(doc.TrimStepDeg), math.Abs(*c.LeftDeg))
 		}
 	}
+	if s != nil && refSwept && len(have(FlagClosure)) == 0 {
+		out = append(out, j.shrinking(doc, s)...)
+	}
 	if refSwept && len(out) == 0 {
 		say("Take the indicator off one cylinder, place it anew and sweep again: remounting is what the fit cannot see.")
 	}
 	return out
+}
+
+// shrinking says what would shrink the largest doubt of the index, and to what.
+func (j *job) shrinking(doc *Index, s *solution) []string {
+	target, now := j.doubtful(doc)
+	if target == nil {
+		return nil
+	}
+	param := j.index[target.Number]
+	if param == none {
+		param = j.mounts[s.model.passes[0].mountNo]
+	}
+	all := []int{j.anchor, target.Number}
+	own := s.cov.At(param, param)
+	rest := math.Max(now*now/(1.96*1.96)-own, 0) // what sweeps do not see
+	oneWay := slices.Contains(j.flags[target.Number], FlagOneWay)
+	var out []string
+	say := func(what string, variance float64) {
+		if then := now * math.Sqrt((variance+rest)/(own+rest)); then < 0.8*now {
+			out = append(out, fmt.Sprintf("%s: that would bring the doubt of cylinder %d from %.*f° down to about %.*f°.", what, target.Number, Digits(now), now, Digits(then), then))
+		}
+	}
+	switch {
+	case oneWay && j.in.Engine.TurnBack == "forbidden":
+		say(fmt.Sprintf("One more sweep of %s forward, twice as fast or half as fast", cylinders(all)), s.after(param, all, more{speed: 2, reach: 1}))
+	case oneWay:
+		say(fmt.Sprintf("A sweep back through the top of %s", cylinders(all)), s.after(param, all, more{back: true, speed: 1, reach: 1}))
+	}
+	if j.reach(target.Number) < wideDeg {
+		say("The sweeps made half as wide again", s.after(param, all, more{speed: 1, reach: 1.5}))
+	}
+	if j.in.Engine.RodMM == nil {
+		say("The rod's length in the engine file", s.knowing(param, s.model.rod, rodDeclaredUMM))
+	}
+	for _, b := range target.Budget {
+		if b.Source == srcMounting {
+			say("The encoder's adapter turned on the crank by 180° and by 90°, every cylinder swept anew each time", math.Max(own+rest-b.UDeg*b.UDeg, own/3)-rest)
+		}
+	}
+	return out
+}
+
+// wideDeg: sweeps that reach so far either side of the top tell all they can.
+const wideDeg = 25.0
+
+// reach is how far a cylinder's sweeps go on the shorter side of its top, deg.
+func (j *job) reach(cylinder int) float64 {
+	least := math.Inf(1)
+	for _, p := range j.passes {
+		if p.src.Cylinder == cylinder {
+			lo, hi := bounds(p.x)
+			least = math.Min(least, math.Min(-lo, hi))
+		}
+	}
+	return least
+}
+
+// doubtful is the cylinder whose index is doubted most (the reference's own
+// top where it is alone), and that doubt.
+func (j *job) doubtful(doc *Index) (c *Cylinder, u95 float64) {
+	for i := range doc.Cylinders {
+		row := &doc.Cylinders[i]
+		u := row.IndexU95Deg
+		if row.Number == doc.ReferenceCylinder && len(doc.Cylinders) == 1 {
+			u = row.TDCU95Deg
+		}
+		if u != nil && *u > u95 && j.fitted(row.Number) {
+			c, u95 = row, *u
+		}
+	}
+	return c, u95
 }
 
 func noteOf(flag string) FlagNote {

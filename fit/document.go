@@ -66,7 +66,7 @@ func (j *job) write(doc *Index, s *solution) {
 		c.Flags = j.flagsOf(c.Number)
 	}
 	doc.Marks = j.markErrors(s, home, refSwept)
-	doc.Advice = j.advise(doc)
+	doc.Advice = j.advise(doc, s)
 }
 
 func passesOf(m *model, cylinder int) []*pass {

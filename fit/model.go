@@ -163,6 +163,13 @@ func (m *model) viewOf(p *pass) view {
 func (v *view) at(p *pass, i int, d *columns) (pred, x, slope, vel float64) {
 	theta, vel, _ := p.track.at(p.t[i] - v.tau)
 	x = theta + v.shiftDeg
+	pred, slope = v.over(x, vel, p.t[i]-v.creepAtS, d)
+	return pred, x, slope, vel
+}
+
+// over is at for a crank angle after the top (deg), a speed (deg/s) and a time
+// of creeping (s).
+func (v *view) over(x, vel, creep float64, d *columns) (pred, slope float64) {
 	rise, perDeg, byRod, byOffset := v.curve.At(x)
 	caught, byPlay := 1.0, 0.0
 	if v.dir*x > 0 {
@@ -170,7 +177,6 @@ func (v *view) at(p *pass, i int, d *columns) (pred, x, slope, vel float64) {
 	}
 	step, bend := v.rock(x)
 	slope = v.scale*perDeg + v.flip*bend
-	creep := p.t[i] - v.creepAtS
 	d[colAngle] = -slope
 	d[colTau] = -vel * slope
 	d[colScale] = rise
@@ -181,7 +187,7 @@ func (v *view) at(p *pass, i int, d *columns) (pred, x, slope, vel float64) {
 	d[colRod] = v.scale * caught * byRod
 	d[colOffset] = v.scale * caught * byOffset
 	d[colCreep] = creep
-	return v.offsetMM + v.scale*rise + v.flip*step + v.creepMMPerS*creep, x, slope, vel
+	return v.offsetMM + v.scale*rise + v.flip*step + v.creepMMPerS*creep, slope
 }
 
 // rock is the tilt flip's step, tanh(x/w), and its slope.

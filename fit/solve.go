@@ -26,7 +26,7 @@ func Solve(in Input) (Index, error) {
 	doc := j.blank()
 	if len(j.passes) == 0 {
 		doc.Status = "no sweep that can be fitted yet"
-		doc.Advice = j.advise(nil)
+		doc.Advice = j.advise(nil, nil)
 		return doc, nil
 	}
 	j.anchor = in.Engine.Reference()
@@ -41,7 +41,7 @@ func Solve(in Input) (Index, error) {
 			j.flag(c.Number, FlagNotConverged)
 			c.Flags = j.flagsOf(c.Number)
 		}
-		doc.Advice = j.advise(nil)
+		doc.Advice = j.advise(nil, nil)
 		return doc, nil
 	}
 	j.write(&doc, sol)
