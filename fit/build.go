@@ -11,20 +11,21 @@ import (
 // job is one Solve at work: the input, the model and what was said about each
 // cylinder on the way.
 type job struct {
-	in      Input
-	model   *model
-	passes  []*pass           // every sweep that can be fitted
-	first   map[*pass]float64 // its first top, encoder degrees
-	flags   map[int][]string  // by cylinder
-	streams map[*Series]*Series
-	wild    map[*Series][]float64 // times (s) of a stream's wild angles
-	refused map[int][]string      // by cylinder: why sweeps could not be fitted
-	anchor  int                   // the cylinder that tops are counted from: the reference if it was swept
-	mounts  map[int]int           // mount → parameter
-	index   map[int]int           // cylinder → parameter, none for the anchor
-	strays  []string              // advice about sweeps of another cylinder
-	closing int                   // parameter of the anchor swept again, none if it was not
-	refrain int                   // first pass index that closes, −1
+	in        Input
+	model     *model
+	passes    []*pass           // every sweep that can be fitted
+	first     map[*pass]float64 // its first top, encoder degrees
+	flags     map[int][]string  // by cylinder
+	streams   map[*Series]*Series
+	wild      map[*Series][]float64 // times (s) of a stream's wild angles
+	refused   map[int][]string      // by cylinder: why sweeps could not be fitted
+	anchor    int                   // the cylinder that tops are counted from: the reference if it was swept
+	mounts    map[int]int           // mount → parameter
+	index     map[int]int           // cylinder → parameter, none for the anchor
+	eccentric []int                 // parameters of the encoder's eccentricity, none where undeclared and unseen
+	strays    []string              // advice about sweeps of another cylinder
+	closing   int                   // parameter of the anchor swept again, none if it was not
+	refrain   int                   // first pass index that closes, −1
 }
 
 func (j *job) flag(cylinder int, f string) {
@@ -155,6 +156,7 @@ func (j *job) build(separate bool) error {
 	m.rod = m.add(param{source: srcRod, size: fmt.Sprintf("%.1f mm ± %.1f mm", rod, 2*rodU), sd: rodU, min: -rod / 4})
 	m.offset = m.add(param{source: srcOffset, size: fmt.Sprintf("± %.2f mm", 2*offU), sd: offU, min: math.Inf(-1)})
 	j.mounts, j.index, j.closing, j.refrain = map[int]int{}, map[int]int{}, none, -1
+	j.layEccentricity(m)
 	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}, started: map[int]float64{}, knocked: map[int]bool{}}
 	before, others := false, false
 	for i, p := range j.passes {
@@ -236,6 +238,7 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	if b.knocked[p.zero] { // its zero holds no longer
 		p.shift.sd = bumpUMM
 	}
+	j.layWobble(p, errs[s.Cylinder])
 	topTime := p.timeAt(j.first[p])
 	p.laySegments(topTime)
 	if _, ok := b.started[p.creep]; !ok {
@@ -283,6 +286,7 @@ func (p *pass) laySegments(topTime float64) {
 // layTerms says which parameters a reading's columns belong to.
 func (p *pass) layTerms(m *model) {
 	p.terms = p.terms[:0]
+	p.terms = append(p.terms, p.wobble...)
 	for _, t := range []term{{colAngle, p.mount, 1}, {colAngle, p.index, 1}, {colAngle, p.lash, -p.dir / 2}, {colTau, p.tau, 1},
 		{colScale, p.scale, 1}, {colFlip, p.flip, 1}, {colWidth, p.width, 1}, {colOne, p.zero, 1}, {colPlay, p.play, 1},
 		{colRod, m.rod, 1}, {colOffset, m.offset, 1}, {colCreep, p.creep, 1}} {

@@ -103,7 +103,13 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	if e != none {
 		weights[e] = 1
 	}
-	tdc := math.Mod(m.value(j.mounts[home])+c.NominalDeg+m.value(e), 360)
+	wobble := 0.0
+	for _, p := range passes {
+		if p.mountNo == home {
+			wobble = m.wobble(p)
+		}
+	}
+	tdc := math.Mod(m.value(j.mounts[home])+c.NominalDeg+m.value(e)+wobble, 360)
 	if tdc < 0 {
 		tdc += 360
 	}
@@ -165,33 +171,22 @@ func (j *job) curve(p *pass) Curve {
 // less, and its square may not be a number.
 const nothingKnownDeg = 180.0
 
-// encoderShares are what no sweep from one mounting sees. phase is the crank
-// angle between two tops; NaN: one top alone. Eccentricity declared as a
-// standard uncertainty ε of the angle, once and twice per turn in a mixture
-// that nobody knows, makes at most 2ε·max(|sin(phase/2)|, |sin phase|) between
-// tops; accuracy a makes a·√2, both nothing at the same place of the encoder.
+// encoderShares are what no sweep sees: the encoder's accuracy, declared as a
+// standard uncertainty of the angle. phase is the crank angle between two tops:
+// √2 of it, nothing at the same place of the encoder; NaN: one top alone.
 func (j *job) encoderShares(phase float64) []share {
-	var out []share
-	ecc, acc := j.in.Priors.EccentricityUDeg, j.in.Priors.AccuracyUDeg
-	if ecc != nil {
-		u := math.Min(*ecc, nothingKnownDeg)
-		if !math.IsNaN(phase) {
-			once, twice := math.Abs(math.Sin(phase*math.Pi/360)), math.Abs(math.Sin(phase*math.Pi/180))
-			u *= 2 * math.Max(once, twice)
-		}
-		out = append(out, share{srcMounting, plain(*ecc) + "° standard", "declared", u * u, math.Inf(1)})
+	acc := j.in.Priors.AccuracyUDeg
+	if acc == nil {
+		return nil
 	}
-	if acc != nil {
-		u := math.Min(*acc, nothingKnownDeg)
-		if !math.IsNaN(phase) {
-			u *= math.Sqrt2
-			if math.Abs(fold180(phase)) < 1 {
-				u = 0
-			}
+	u := math.Min(*acc, nothingKnownDeg)
+	if !math.IsNaN(phase) {
+		u *= math.Sqrt2
+		if math.Abs(fold180(phase)) < 1 {
+			u = 0
 		}
-		out = append(out, share{srcAccuracy, plain(*acc) + "° standard", "declared", u * u, math.Inf(1)})
 	}
-	return out
+	return []share{{srcAccuracy, plain(*acc) + "° standard", "declared", u * u, math.Inf(1)}}
 }
 
 // writeIndex fills index and throw errors and the verdict.
@@ -207,7 +202,7 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 	if s.closureFailed {
 		j.flag(c.Number, FlagClosure)
 	}
-	if j.in.Priors.EccentricityUDeg == nil {
+	if len(j.eccentric) == 0 && j.in.Priors.EccentricityUDeg == nil {
 		j.flag(c.Number, FlagUndeclared)
 	}
 	if c.Number == e.Reference() {

@@ -72,6 +72,7 @@ type pass struct {
 	tau, mount, lash, index, scale, play, flip, width, creep, zero int
 	creepFrom                                                      float64 // s
 	terms                                                          []term  // what each column of a reading's derivatives belongs to
+	wobble                                                         []term  // the encoder's eccentricity at this top
 	shift                                                          private // the sweep's own offset
 	seg                                                            []private
 	sums                                                           passSums
@@ -151,7 +152,7 @@ func (m *model) viewOf(p *pass) view {
 	g.L += m.value(m.rod)
 	g.E += m.value(m.offset)
 	v := view{curve: g.Curve(), tau: m.value(p.tau), dir: p.dir,
-		shiftDeg: p.dir*m.value(p.lash)/2 - m.value(p.mount) - p.baseDeg - m.value(p.index),
+		shiftDeg: p.dir*m.value(p.lash)/2 - m.value(p.mount) - p.baseDeg - m.value(p.index) - m.wobble(p),
 		scale:    m.value(p.scale), play: m.value(p.play), flip: p.dir * m.value(p.flip), width: math.Exp(m.value(p.width)),
 		offsetMM: m.value(p.zero) + p.shift.val, creepMMPerS: m.value(p.creep), creepAtS: p.creepFrom}
 	v.atTop, v.lessTop = soft(v.play)

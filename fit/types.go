@@ -24,7 +24,11 @@ type Sweep struct {
 	Zeroing   int     // zero of the display: its own height offset
 	Encoder   *Series // degrees, in running direction, continuous within a mount; a shared pointer is a shared error
 	Height    Series  // mm, arrival times
-	DeckZero  bool    // the zeroing was made on the block's deck: heights are above the deck
+	// ReclockDeg is how far the encoder's adapter stands turned on the crank
+	// against the first mount, in running direction; nil: nobody said. With it the
+	// encoder's eccentricity can be told from the crank.
+	ReclockDeg *float64
+	DeckZero   bool // the zeroing was made on the block's deck: heights are above the deck
 }
 
 // Mark is one press: a damper mark stood under the pointer.

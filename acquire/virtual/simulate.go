@@ -10,6 +10,7 @@ type Row struct {
 	Sweep, Cylinder int // 0: an encoder's row that serves every sweep
 	Indicator       string
 	Mount           int
+	ReclockDeg      float64  // how far the encoder's adapter stands turned on the crank
 	Setup, Zeroing  int      // 0 on the encoder's rows
 	TS              float64  // arrival, seconds, to the microsecond
 	AngleDeg        float64  // in running direction; on height rows the encoder's last word before
@@ -67,7 +68,7 @@ func (r *recorder) put(l line) error {
 	if l.muted {
 		return nil
 	}
-	row := Row{Mount: r.bench.mount, TS: math.Round(l.at*1e6) / 1e6, Text: l.text[:len(l.text)-2]}
+	row := Row{Mount: r.bench.mount, ReclockDeg: r.bench.reclockDeg, TS: math.Round(l.at*1e6) / 1e6, Text: l.text[:len(l.text)-2]}
 	if l.port == 0 {
 		r.angleDeg = r.bench.angleDeg(l.value)
 		row.AngleDeg, row.Count = r.angleDeg, int64(l.value)

@@ -187,6 +187,9 @@ func sweepRow(r virtual.Row) sweepcsv.Row {
 	if r.Sweep > 0 {
 		id := int64(r.Sweep)
 		row.Sweep, row.Cylinder = &id, &r.Cylinder
+		if r.ReclockDeg != 0 {
+			row.ReclockDeg = &r.ReclockDeg
+		}
 	}
 	return row
 }

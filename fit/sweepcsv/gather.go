@@ -178,7 +178,7 @@ func (g *gatherer) finish() (File, error) {
 		l := s.first
 		sw := fit.Sweep{ID: id, Cylinder: *l.Cylinder, Indicator: l.Indicator, Mount: max(l.Mount, 1),
 			Setup: cmp.Or(l.Setup, numbers.of(l)), Zeroing: cmp.Or(l.Zeroing, numbers.of(l)),
-			Encoder: encoder, Height: s.heights.series(), DeckZero: l.ZeroOn == "deck"}
+			Encoder: encoder, Height: s.heights.series(), DeckZero: l.ZeroOn == "deck", ReclockDeg: l.ReclockDeg}
 		if err := g.oneSitting(s, sw); err != nil {
 			return File{}, err
 		}

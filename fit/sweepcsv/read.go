@@ -67,7 +67,7 @@ func (in *reader) header() error {
 		return in.broken(err)
 	}
 	known := []string{colSweep, colCylinder, colTime, colAngle, colHeightMM, colHeightIn, colIndicator, colMount,
-		colSetup, colZeroing, colCount, colRaw, colBurst, colSimulated, colZeroOn}
+		colSetup, colZeroing, colCount, colRaw, colBurst, colSimulated, colZeroOn, colReclock}
 	for i, name := range names {
 		name = strings.TrimSpace(name)
 		_, column := in.csv.FieldPos(i)
@@ -132,6 +132,7 @@ func (in *reader) next() (line, error) {
 	}
 	l.Indicator = in.cell(colIndicator)
 	l.Mount, l.Setup, l.Zeroing = in.small(colMount), in.small(colSetup), in.small(colZeroing)
+	l.ReclockDeg = in.decimal(colReclock)
 	in.extras(&l)
 	if in.err != nil {
 		return line{}, in.err

@@ -1,6 +1,6 @@
 // Package sweepcsv reads and writes recorded sweeps as CSV, one row a reading:
 //
-//	sweep,cylinder,t_s,angle_deg,height_mm,indicator,mount,setup,zeroing
+//	sweep,cylinder,t_s,angle_deg,height_mm,indicator,mount,setup,zeroing,reclock_deg
 //
 // t_s is the arrival time in seconds, angle_deg degrees of crank in running
 // direction, height_mm (or height_in, 1 in = 25.4 mm) grows as the piston
@@ -31,7 +31,8 @@ const (
 	colRaw       = "raw"
 	colBurst     = "burst"
 	colSimulated = "simulated"
-	colZeroOn    = "zero_on" // "deck": the display was zeroed on the block's deck
+	colReclock   = "reclock_deg" // how far the encoder's adapter has been turned on the crank since the first mount
+	colZeroOn    = "zero_on"     // "deck": the display was zeroed on the block's deck
 )
 
 // mmPerInch is exact by definition.
@@ -56,6 +57,9 @@ type Row struct {
 	Setup     int
 	Zeroing   int
 	Simulated bool
+	// ReclockDeg is how far the encoder's adapter stands turned on the crank
+	// against the first mount, in running direction; nil: nobody said.
+	ReclockDeg *float64
 
 	// Written only where the Writer was made with extra.
 	Count  *int64 // raw encoder count

@@ -61,7 +61,7 @@ func (w *Writer) header(simulated bool) error {
 		w.names = append(w.names, colCount, colRaw, colBurst, colZeroOn)
 	}
 	if w.extra || simulated {
-		w.names = append(w.names, colSimulated)
+		w.names = append(w.names, colReclock, colSimulated)
 	}
 	return w.csv.Write(w.names)
 }
@@ -107,6 +107,8 @@ func (r Row) cell(name string) string {
 		return r.Raw
 	case colBurst:
 		return positive(r.Burst)
+	case colReclock:
+		return decimal(r.ReclockDeg)
 	case colZeroOn:
 		return r.ZeroOn
 	case colSimulated:

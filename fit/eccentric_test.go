@@ -1,0 +1,65 @@
+package fit
+
+import (
+	"math"
+	"slices"
+	"testing"
+)
+
+// wobbling puts an encoder's error once and twice a turn into a job, the
+// adapter turned on the crank by a few angles, a mount each. x is the crank
+// angle after the reference's top.
+func wobbling(s *synth, reclock []float64, amplitudes [2]float64, told bool) Input {
+	in := s.input()
+	setup := 0
+	offset := s.offset
+	for m, rho := range reclock {
+		for _, c := range []int{1, 3, 4} {
+			setup++
+			s.offset = offset + 31*float64(m)
+			for _, w := range s.both(c, m+1, setup) {
+				for i, v := range w.Encoder.V {
+					phi := (v - s.offset + rho) * math.Pi / 180
+					w.Encoder.V[i] = v + amplitudes[0]*math.Sin(phi+0.7) + amplitudes[1]*math.Sin(2*phi-0.4)
+				}
+				if told {
+					w.ReclockDeg = &rho
+				}
+				in.Sweeps = append(in.Sweeps, w)
+			}
+		}
+	}
+	s.offset = offset
+	return in
+}
+
+// Three mounts at 0°, 180° and 90° tell an eccentricity of 0.1° from the
+// crank; from one mount it stays in the doubt. The oracle is the truth put in.
+func TestReclockedMountsTellEccentricity(t *testing.T) {
+	ecc := 0.08
+	for _, c := range []struct {
+		reclock     []float64
+		told        bool
+		most, doubt float64 // of error and of u95
+	}{{[]float64{0}, false, 0.4, 0.4}, {[]float64{0, 180, 90}, true, 0.004, 0.01}, {[]float64{0, 180, 90}, false, 0.4, 1}} {
+		s := newSynth()
+		in := wobbling(s, c.reclock, [2]float64{0.1, 0.03}, c.told)
+		in.Priors.EccentricityUDeg = &ecc
+		ix := solve(t, in)
+		for _, n := range []int{3, 4} {
+			if n == 4 && !c.told {
+				continue // a whole turn on the encoder's error is the same
+			}
+			row := cylinderOf(ix, n)
+			off := math.Abs(*row.IndexErrorDeg - s.errDeg[n])
+			t.Logf("%v told %v, cylinder %d: %s, truth %.4f", c.reclock, c.told, n, WithDoubt(row.IndexErrorDeg, row.IndexU95Deg), s.errDeg[n])
+			if off > c.most || off > *row.IndexU95Deg || *row.IndexU95Deg > c.doubt || *row.IndexU95Deg < c.doubt/20 {
+				t.Errorf("%v, cylinder %d: off by %.4f, u95 %.4f", c.reclock, n, off, *row.IndexU95Deg)
+			}
+		}
+	}
+	s := newSynth()
+	if row := cylinderOf(solve(t, wobbling(s, []float64{0, 180, 90}, [2]float64{0.1, 0.03}, true)), 3); slices.Contains(row.Flags, FlagUndeclared) || *row.IndexU95Deg > 0.01 {
+		t.Errorf("undeclared but seen: flags %v, u95 %.4f", row.Flags, *row.IndexU95Deg)
+	}
+}
