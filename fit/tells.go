@@ -30,11 +30,6 @@ type StepLeft struct {
 	LeftDeg float64 `json:"left_deg"`
 }
 
-var (
-	durationDropsMM    = [...]float64{0.5, 1, 2, 5}
-	controllerStepsDeg = [...]float64{0.1, 0.25, 0.5, 1}
-)
-
 // tells fills what one cylinder's curves tell beside its top.
 func (j *job) tells(c *Cylinder, s *solution, passes []*pass) {
 	p := passes[0]
@@ -63,7 +58,7 @@ func durations(s *solution, p *pass) []Duration {
 	m := s.model
 	g := m.bent(p)
 	out := []Duration{}
-	for _, drop := range durationDropsMM {
+	for _, drop := range []float64{0.5, 1, 2, 5} {
 		deg, ok := DurationDeg(g, drop)
 		if !ok {
 			continue
@@ -111,7 +106,7 @@ func tiltDeg(k, u95 float64) *float64 {
 // leftByStep is what controllers of other steps would leave of a trim.
 func leftByStep(trim, u95 float64) []StepLeft {
 	out := []StepLeft{}
-	for _, step := range controllerStepsDeg {
+	for _, step := range []float64{0.1, 0.25, 0.5, 1} {
 		set := TrimSet(trim, u95, step)
 		out = append(out, StepLeft{step, set, trim - set})
 	}
@@ -133,6 +128,7 @@ const (
 func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 	var best estimate
 	var declared float64
+	atBottom := 0 // sweeps refused as tops because they are the bottom
 	for _, p := range passes {
 		g := s.model.bent(p)
 		if slices.ContainsFunc(passes[:slices.Index(passes, p)], func(q *pass) bool { return q.zero == p.zero }) {
@@ -146,6 +142,9 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 			}
 			if low, ok := j.bottom(s.model, w, p, g); ok {
 				lows, vs = append(lows, low.value), append(vs, low.u95*low.u95)
+				if !slices.ContainsFunc(passes, func(q *pass) bool { return q.src == w }) {
+					atBottom++
+				}
 			}
 		}
 		if len(lows) == 0 {
@@ -164,7 +163,21 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 		}
 	}
 	if declared > 0 {
+		j.excuse(c.Number, atBottom)
 		c.StrokeSeenMM, c.StrokeSeenU95MM, c.StrokeSeenRatio = ptr(best.value), ptr(best.u95), ptr(best.value/declared)
+	}
+}
+
+// excuse takes the flag upside_down back where every sweep that raised it was
+// found to be the bottom of this cylinder's stroke.
+func (j *job) excuse(cylinder, bottoms int) {
+	for _, f := range j.refused[cylinder] {
+		if f == FlagUpsideDown {
+			bottoms--
+		}
+	}
+	if bottoms >= 0 {
+		j.flags[cylinder] = slices.DeleteFunc(j.flags[cylinder], func(f string) bool { return f == FlagUpsideDown })
 	}
 }
 
@@ -241,8 +254,6 @@ type LightReading struct {
 	MarkDeg  float64 `json:"mark_deg"` // the mark that this was taken from
 }
 
-var lightShowsDeg = [...]float64{0, 5, 10, 15, 20, 30}
-
 // timingLight tells what a timing light really shows: real = shown + error, by
 // the mark nearest to 0 that has a believable error. Empty without one.
 func timingLight(marks []MarkError) []LightReading {
@@ -256,7 +267,7 @@ func timingLight(marks []MarkError) []LightReading {
 	if zero == nil {
 		return out
 	}
-	for _, shows := range lightShowsDeg {
+	for _, shows := range []float64{0, 5, 10, 15, 20, 30} {
 		out = append(out, LightReading{shows, shows + *zero.ErrorDeg, *zero.U95Deg, zero.MarkDeg})
 	}
 	return out

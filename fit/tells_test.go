@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"crownmark/fit/crank"
@@ -66,6 +67,9 @@ func TestStrokeSeenAndTilt(t *testing.T) {
 	ix := solve(t, s.input(scaled(k, own...), scaled(k, through...), other))
 	for _, n := range []int{1, 3} {
 		c := cylinderOf(ix, n)
+		if slices.Contains(c.Flags, FlagUpsideDown) {
+			t.Errorf("cylinder %d: a bottom that was used is called upside down", n)
+		}
 		near(t, "stroke seen", c.StrokeSeenMM, k*travel, 0.04)
 		near(t, "ratio", c.StrokeSeenRatio, k, 0.0005)
 		near(t, "tilt", c.TiltDeg, math.Acos(1/k)*180/math.Pi, 1)
@@ -74,6 +78,9 @@ func TestStrokeSeenAndTilt(t *testing.T) {
 		}
 	}
 	c := cylinderOf(ix, 4)
+	if !slices.Contains(c.Flags, FlagUpsideDown) {
+		t.Error("a bottom that no top belongs to is not told")
+	}
 	if c.StrokeSeenMM != nil || c.StrokeSeenRatio != nil || c.TiltDeg != nil {
 		t.Errorf("another zeroing makes no stroke, an upright probe no tilt: %v %v %v", c.StrokeSeenMM, c.StrokeSeenRatio, c.TiltDeg)
 	}
