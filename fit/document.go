@@ -19,13 +19,13 @@ func (j *job) blank() Index {
 	e := j.in.Engine
 	doc := Index{Schema: Schema, Simulated: j.in.Simulated, Engine: e.Name, ReferenceCylinder: e.Reference(),
 		IndexLimitDeg: e.IndexLimitDeg, TrimStepDeg: e.TrimStepDeg, Status: "ok", SetAside: j.in.SetAside,
-		Rule: VerdictRule, Marks: []MarkError{}, Advice: []string{}, Bench: BenchResult{Streams: []StreamResult{}}}
+		Rule: VerdictRule, Marks: []MarkError{}, TimingLight: []LightReading{}, Advice: []string{}, Bench: BenchResult{Streams: []StreamResult{}}}
 	swept := map[int]bool{}
 	for _, s := range j.in.Sweeps {
 		swept[s.Cylinder] = true
 	}
 	for _, t := range e.Tops() {
-		c := Cylinder{Number: t.Number, NominalDeg: t.NominalDeg, Verdict: Undecided, Budget: []Share{}}
+		c := Cylinder{Number: t.Number, NominalDeg: t.NominalDeg, Verdict: Undecided, Budget: []Share{}, Durations: []Duration{}, LeftByStep: []StepLeft{}}
 		if !swept[t.Number] {
 			j.flag(t.Number, FlagNotSwept)
 		}
@@ -66,6 +66,7 @@ func (j *job) write(doc *Index, s *solution) {
 		c.Flags = j.flagsOf(c.Number)
 	}
 	doc.Marks = j.markErrors(s, home, refSwept)
+	doc.TimingLight = timingLight(doc.Marks)
 	doc.Advice = j.advise(doc, s)
 }
 
@@ -151,6 +152,7 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	c.Sweeps = len(passes)
 	c.RMSMM = ptr(math.Sqrt(sq / n))
 	j.besides(c, passes, tdc)
+	j.tells(c, s, passes)
 }
 
 // curve is a pass on its own top, true heights.
@@ -279,8 +281,8 @@ func (j *job) judgeShape(c *Cylinder, passes []*pass) {
 	ways := map[float64]bool{}
 	for _, p := range passes {
 		ways[p.dir] = true
-		for _, g := range p.segs[:len(p.segs)-1] {
-			if th, _, ok := p.track.at(g.to); ok && math.Abs(th-(j.first[p])) < 10 {
+		for i, g := range p.segs[:len(p.segs)-1] {
+			if th, _, ok := p.track.at(g.to); ok && !p.segs[i+1].knock && math.Abs(th-(j.first[p])) < 10 {
 				j.flag(c.Number, FlagRegripAtTop)
 			}
 		}

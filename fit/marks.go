@@ -72,6 +72,7 @@ func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
 	shares := s.combined(weights, append(j.encoderShares(math.NaN()),
 		share{"mark read by eye", plain(markReadUDeg) + "° standard", "assumed", reading, math.Inf(1)}))
 	e.ErrorDeg, e.U95Deg = ptr(mean), ptr(s.expand(shares))
+	e.TrueDeg = ptr(e.MarkDeg - mean)
 	if d := j.in.Engine.DamperDiameterMM; d != nil {
 		e.RimMM = ptr(mean * math.Pi * *d / 360)
 	}

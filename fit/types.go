@@ -82,23 +82,24 @@ type Input struct {
 
 // Index is the contract's index document.
 type Index struct {
-	Schema            string      `json:"schema"`
-	Software          string      `json:"software"`
-	Revision          *string     `json:"revision"` // of the job in its store, the ETag; nil: of no store
-	Simulated         bool        `json:"simulated"`
-	Engine            string      `json:"engine"`
-	ReferenceCylinder int         `json:"reference_cylinder"`
-	IndexLimitDeg     float64     `json:"index_limit_deg"`
-	TrimStepDeg       float64     `json:"trim_step_deg"`
-	Status            string      `json:"status"` // "ok" or why there is no result
-	Bench             BenchResult `json:"bench"`
-	Cylinders         []Cylinder  `json:"cylinders"`
-	ClosureDeg        *float64    `json:"closure_deg"`
-	ClosureU95Deg     *float64    `json:"closure_u95_deg"`
-	Marks             []MarkError `json:"marks"`
-	SetAside          int         `json:"set_aside"`
-	Rule              string      `json:"rule"` // how verdicts are decided, in words
-	Advice            []string    `json:"advice"`
+	Schema            string         `json:"schema"`
+	Software          string         `json:"software"`
+	Revision          *string        `json:"revision"` // of the job in its store, the ETag; nil: of no store
+	Simulated         bool           `json:"simulated"`
+	Engine            string         `json:"engine"`
+	ReferenceCylinder int            `json:"reference_cylinder"`
+	IndexLimitDeg     float64        `json:"index_limit_deg"`
+	TrimStepDeg       float64        `json:"trim_step_deg"`
+	Status            string         `json:"status"` // "ok" or why there is no result
+	Bench             BenchResult    `json:"bench"`
+	Cylinders         []Cylinder     `json:"cylinders"`
+	ClosureDeg        *float64       `json:"closure_deg"`
+	ClosureU95Deg     *float64       `json:"closure_u95_deg"`
+	Marks             []MarkError    `json:"marks"`
+	TimingLight       []LightReading `json:"timing_light"` // what a timing light's readings really are; empty without a mark
+	SetAside          int            `json:"set_aside"`
+	Rule              string         `json:"rule"` // how verdicts are decided, in words
+	Advice            []string       `json:"advice"`
 }
 
 // BenchResult is what the sweeps told about the bench itself.
@@ -119,37 +120,51 @@ type StreamResult struct {
 
 // Cylinder is one cylinder's row of the index document. Unknown is nil (null).
 type Cylinder struct {
-	Number         int      `json:"number"`
-	NominalDeg     float64  `json:"nominal_deg"`
-	TDCDeg         *float64 `json:"tdc_deg"`
-	TDCU95Deg      *float64 `json:"tdc_u95_deg"`
-	IndexErrorDeg  *float64 `json:"index_error_deg"`
-	IndexU95Deg    *float64 `json:"index_u95_deg"`
-	ThrowErrorDeg  *float64 `json:"throw_error_deg"`
-	ThrowU95Deg    *float64 `json:"throw_u95_deg"`
-	Verdict        string   `json:"verdict"`
-	TrimDeg        *float64 `json:"trim_deg"`
-	TrimSetDeg     *float64 `json:"trim_set_deg"`
-	TrimRetardDeg  *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
-	TrimTopDeg     *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
-	LeftDeg        *float64 `json:"left_deg"`
-	PeakMM         *float64 `json:"peak_mm"`
-	DeckMM         *float64 `json:"deck_mm"`
-	StrokeSeenMM   *float64 `json:"stroke_seen_mm"`
-	DwellDeg       *float64 `json:"dwell_deg"`
-	Sweeps         int      `json:"sweeps"`
-	Samples        int      `json:"samples"`
-	Rejected       int      `json:"rejected"`
-	ParabolaTDCDeg *float64 `json:"parabola_tdc_deg"`
-	ParabolaU95Deg *float64 `json:"parabola_u95_deg"`
-	ChordTDCDeg    *float64 `json:"chord_tdc_deg"`
-	ChordU95Deg    *float64 `json:"chord_u95_deg"`
-	PlayMM         *float64 `json:"play_mm"`
-	TiltFlipMM     *float64 `json:"tilt_flip_mm"`
-	Scale          *float64 `json:"scale"`
-	RMSMM          *float64 `json:"rms_mm"`
-	Budget         []Share  `json:"budget"` // worst first
-	Flags          []string `json:"flags"`
+	Number        int      `json:"number"`
+	NominalDeg    float64  `json:"nominal_deg"`
+	TDCDeg        *float64 `json:"tdc_deg"`
+	TDCU95Deg     *float64 `json:"tdc_u95_deg"`
+	IndexErrorDeg *float64 `json:"index_error_deg"`
+	IndexU95Deg   *float64 `json:"index_u95_deg"`
+	ThrowErrorDeg *float64 `json:"throw_error_deg"`
+	ThrowU95Deg   *float64 `json:"throw_u95_deg"`
+	Verdict       string   `json:"verdict"`
+	TrimDeg       *float64 `json:"trim_deg"`
+	TrimSetDeg    *float64 `json:"trim_set_deg"`
+	TrimRetardDeg *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
+	TrimTopDeg    *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
+	LeftDeg       *float64 `json:"left_deg"`
+	PeakMM        *float64 `json:"peak_mm"`
+	DeckMM        *float64 `json:"deck_mm"`
+	// StrokeSeenMM: travel from top to bottom as the indicator showed it, its
+	// scale still in it; nil unless both ends were swept in one setup and
+	// zeroing. StrokeSeenRatio: that over the engine file's stroke (with the pin
+	// offset's small share), to be compared with Scale.
+	StrokeSeenMM    *float64 `json:"stroke_seen_mm"`
+	StrokeSeenU95MM *float64 `json:"stroke_seen_u95_mm"`
+	StrokeSeenRatio *float64 `json:"stroke_seen_ratio"`
+	// Durations: crank degrees between equal heights either side of the top.
+	Durations []Duration `json:"durations"`
+	// TiltDeg: how far the probe leans from the bore, α = acos(1/scale); taken
+	// for a flat crown, and only with a declared rod and a scale over 1 beyond
+	// its doubt.
+	TiltDeg *float64 `json:"tilt_deg"`
+	// LeftByStep: the trim on controllers of other steps.
+	LeftByStep     []StepLeft `json:"left_by_step"`
+	DwellDeg       *float64   `json:"dwell_deg"`
+	Sweeps         int        `json:"sweeps"`
+	Samples        int        `json:"samples"`
+	Rejected       int        `json:"rejected"`
+	ParabolaTDCDeg *float64   `json:"parabola_tdc_deg"`
+	ParabolaU95Deg *float64   `json:"parabola_u95_deg"`
+	ChordTDCDeg    *float64   `json:"chord_tdc_deg"`
+	ChordU95Deg    *float64   `json:"chord_u95_deg"`
+	PlayMM         *float64   `json:"play_mm"`
+	TiltFlipMM     *float64   `json:"tilt_flip_mm"`
+	Scale          *float64   `json:"scale"`
+	RMSMM          *float64   `json:"rms_mm"`
+	Budget         []Share    `json:"budget"` // worst first
+	Flags          []string   `json:"flags"`
 
 	Curves []Curve `json:"-"` // for plots
 }
@@ -181,5 +196,8 @@ type MarkError struct {
 	ErrorDeg *float64 `json:"error_deg"`
 	U95Deg   *float64 `json:"u95_deg"`
 	RimMM    *float64 `json:"rim_mm"`
-	Presses  int      `json:"presses"`
+	// TrueDeg: degrees of crank after the reference's true top when the mark is
+	// under the pointer, mark_deg − error_deg; its doubt is U95Deg.
+	TrueDeg *float64 `json:"true_deg"`
+	Presses int      `json:"presses"`
 }

@@ -59,6 +59,9 @@ func (j *job) writeTrim(c *Cylinder, s *solution) {
 	set := TrimSet(trim, *c.IndexU95Deg, j.in.Engine.TrimStepDeg)
 	c.TrimDeg, c.TrimSetDeg, c.LeftDeg = ptr(trim), ptr(set), ptr(trim-set)
 	c.TrimRetardDeg, c.TrimTopDeg = ptr(0-set), ptr(c.NominalDeg-set)
+	if c.Number != j.in.Engine.Reference() {
+		c.LeftByStep = leftByStep(trim, *c.IndexU95Deg)
+	}
 }
 
 // TrimSet rounds a trim to the controller's step; what cannot be told from

@@ -13,11 +13,12 @@ import (
 )
 
 type fitCmd struct {
-	File   string `arg:"" placeholder:"FILE.csv" help:"Recorded sweeps; - for standard input."`
-	Engine string `required:"" placeholder:"FILE" help:"Engine file (TOML)."`
-	Bench  string `placeholder:"FILE" help:"Bench file: what is known of the instruments. No port is opened."`
-	JSON   bool   `name:"json" help:"Write the index document as JSON and nothing else."`
-	Plot   string `placeholder:"FILE.svg" help:"Also draw the sweeps."`
+	File    string `arg:"" placeholder:"FILE.csv" help:"Recorded sweeps; - for standard input."`
+	Engine  string `required:"" placeholder:"FILE" help:"Engine file (TOML)."`
+	Bench   string `placeholder:"FILE" help:"Bench file: what is known of the instruments. No port is opened."`
+	JSON    bool   `name:"json" xor:"form" help:"Write the index document as JSON and nothing else."`
+	Explain bool   `xor:"form" help:"Say in words what was found, where the doubt comes from and what to do, instead of the tables."`
+	Plot    string `placeholder:"FILE.svg" help:"Also draw the sweeps."`
 }
 
 // Help is shown below the flags.
@@ -60,7 +61,11 @@ func (c fitCmd) Run(std stdio) error {
 	if c.JSON {
 		return writeJSON(std.out, index)
 	}
-	if err := writeTable(std.out, index); err != nil {
+	write := writeTable
+	if c.Explain {
+		write = writeExplained
+	}
+	if err := write(std.out, index); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintln(std.out, "\nangle_deg was taken to grow in running direction: if it fell, every sign above is turned round.")

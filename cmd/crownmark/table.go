@@ -25,10 +25,23 @@ func writeTable(w io.Writer, x fit.Index) error {
 	}
 	indexTable(b, x)
 	trimTable(b, x)
+	stepTable(b, x)
 	benchLines(b, x)
+	lightTable(b, x)
+	durationTable(b, x)
 	flagLines(b, x)
 	list(b, "Next, to shrink the doubt", x.Advice)
 	list(b, "How to read it", append(fit.SignNotes(), "Verdicts: "+x.Rule))
+	list(b, "Caution", fit.Cautions())
+	return b.Flush()
+}
+
+// writeExplained tells an index document in words.
+func writeExplained(w io.Writer, x fit.Index) error {
+	b := bufio.NewWriter(w)
+	for _, l := range fit.Explain(x) {
+		fmt.Fprintln(b, l)
+	}
 	list(b, "Caution", fit.Cautions())
 	return b.Flush()
 }
@@ -81,6 +94,90 @@ func trimTable(w io.Writer, x fit.Index) {
 			words = fmt.Sprintf("%s: %s", fit.LateWords(*c.IndexErrorDeg, value(c.IndexU95Deg)), fit.TrimWords(*c.TrimSetDeg))
 		}
 		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\t%s\t\n", c.Number, degrees(c.TrimSetDeg, 2), degrees(c.TrimRetardDeg, 2), strings.TrimPrefix(degrees(c.TrimTopDeg, 2), "+"), fit.WithDoubt(c.LeftDeg, c.IndexU95Deg), words)
+	}
+	t.Flush()
+}
+
+// stepTable tells what controllers of other steps would leave of each trim.
+func stepTable(w io.Writer, x fit.Index) {
+	var head []fit.StepLeft
+	for _, c := range x.Cylinders {
+		if len(c.LeftByStep) > 0 {
+			head = c.LeftByStep
+		}
+	}
+	if head == nil {
+		return
+	}
+	fmt.Fprintln(w, "\nAdvance to set, and what is left, on a controller with steps of")
+	t := columns(w)
+	fmt.Fprint(t, "cylinder\t")
+	for _, l := range head {
+		fmt.Fprintf(t, "%g°\tleft\t", l.StepDeg)
+	}
+	fmt.Fprintln(t)
+	for _, c := range x.Cylinders {
+		if len(c.LeftByStep) == 0 {
+			continue
+		}
+		fmt.Fprintf(t, "%d\t", c.Number)
+		for _, l := range c.LeftByStep {
+			fmt.Fprintf(t, "%s\t%s\t", fit.Signed(l.SetDeg, 2), fit.Signed(l.LeftDeg, 2))
+		}
+		fmt.Fprintln(t)
+	}
+	t.Flush()
+}
+
+// lightTable tells what a timing light's readings really are.
+func lightTable(w io.Writer, x fit.Index) {
+	if len(x.TimingLight) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "\nTiming light on the %g° mark, in degrees before the reference's top\n", x.TimingLight[0].MarkDeg)
+	t := columns(w)
+	fmt.Fprintln(t, "light shows\treally\t")
+	for _, l := range x.TimingLight {
+		fmt.Fprintf(t, "%g\t%s\t\n", l.ShowsDeg, strings.TrimPrefix(fit.WithDoubt(&l.RealDeg, &l.U95Deg), "+"))
+	}
+	t.Flush()
+}
+
+// durationTable tells how long each piston stays near its top, and its stroke.
+func durationTable(w io.Writer, x fit.Index) {
+	var head []fit.Duration
+	for _, c := range x.Cylinders {
+		if len(c.Durations) > len(head) {
+			head = c.Durations
+		}
+	}
+	if head == nil {
+		return
+	}
+	fmt.Fprintln(w, "\nDegrees between equal heights either side of the top, by the crank model; stroke as the indicator showed it")
+	t := columns(w)
+	fmt.Fprint(t, "cylinder\t")
+	for _, d := range head {
+		fmt.Fprintf(t, "%g mm below\t", d.DropMM)
+	}
+	fmt.Fprintln(t, "stroke seen, mm\tprobe leans\t")
+	for _, c := range x.Cylinders {
+		if len(c.Durations) == 0 {
+			continue
+		}
+		fmt.Fprintf(t, "%d\t", c.Number)
+		for i := range head {
+			text := "—"
+			if i < len(c.Durations) {
+				text = fmt.Sprintf("%.2f", c.Durations[i].Deg)
+			}
+			fmt.Fprintf(t, "%s\t", text)
+		}
+		leans := "—"
+		if c.TiltDeg != nil {
+			leans = fmt.Sprintf("%.0f°", *c.TiltDeg)
+		}
+		fmt.Fprintf(t, "%s\t%s\t\n", strings.TrimPrefix(fit.WithDoubt(c.StrokeSeenMM, c.StrokeSeenU95MM), "+"), leans)
 	}
 	t.Flush()
 }
