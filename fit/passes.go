@@ -48,14 +48,7 @@ const heightMostMM = 1e4
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s, mountNo: s.Mount}
-	p.t, p.y = cleanSeries(s.Height)
-	p.stepMM = stepOf(p.y)
-	for i, y := range p.y {
-		p.y[i] += j.in.Corrections[s.Indicator].at(y)
-	}
-	for i, y := range p.y {
-		p.y[i] = math.Max(-heightMostMM, math.Min(y, heightMostMM)) // still a spike, counted as one
-	}
+	p.t, p.y, p.stepMM = j.heights(s)
 	if len(p.t) < 12 {
 		return nil, FlagFewReadings
 	}
@@ -108,6 +101,18 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	}
 	j.first[p] = top.AngleDeg
 	return p, ""
+}
+
+// heights are a sweep's corrected readings in order of time, and the step that
+// its display shows.
+func (j *job) heights(s *Sweep) (t, y []float64, stepMM float64) {
+	t, y = cleanSeries(s.Height)
+	stepMM = stepOf(y)
+	c := j.in.Corrections[s.Indicator]
+	for i, v := range y {
+		y[i] = math.Max(-heightMostMM, math.Min(v+c.at(v), heightMostMM)) // still a spike, counted as one
+	}
+	return t, y, stepMM
 }
 
 // stream is an encoder's stream with only the readings whose times can be

@@ -54,6 +54,9 @@ func (m *model) bent(p *pass) crank.Geometry {
 	return g
 }
 
+// diffMM is the step for derivatives by rod length and offset.
+const diffMM = 0.01
+
 func durations(s *solution, p *pass) []Duration {
 	m := s.model
 	g := m.bent(p)
@@ -64,11 +67,11 @@ func durations(s *solution, p *pass) []Duration {
 			continue
 		}
 		longer, aside := g, g
-		longer.L += numDiffMM
-		aside.E += numDiffMM
+		longer.L += diffMM
+		aside.E += diffMM
 		a, _ := DurationDeg(longer, drop)
 		b, _ := DurationDeg(aside, drop)
-		byRod, byOffset := (a-deg)/numDiffMM, (b-deg)/numDiffMM
+		byRod, byOffset := (a-deg)/diffMM, (b-deg)/diffMM
 		v := byRod*byRod*s.cov.At(m.rod, m.rod) + 2*byRod*byOffset*s.cov.At(m.rod, m.offset) + byOffset*byOffset*s.cov.At(m.offset, m.offset)
 		out = append(out, Duration{drop, deg, Expand([]float64{math.Max(v, 0)}, []float64{s.dof})})
 	}
@@ -140,9 +143,13 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 			if w.Cylinder != c.Number || w.Setup != p.src.Setup || w.Zeroing != p.src.Zeroing || w.Indicator != p.src.Indicator {
 				continue
 			}
+			top := slices.IndexFunc(passes, func(q *pass) bool { return q.src == w })
+			if top >= 0 && !passes[top].reaches(180-bottomFarDeg) {
+				continue
+			}
 			if low, ok := j.bottom(s.model, w, p, g); ok {
 				lows, vs = append(lows, low.value), append(vs, low.u95*low.u95)
-				if !slices.ContainsFunc(passes, func(q *pass) bool { return q.src == w }) {
+				if top < 0 {
 					atBottom++
 				}
 			}
@@ -168,6 +175,11 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 	}
 }
 
+// reaches says whether a pass goes so far (degrees) from its top.
+func (p *pass) reaches(deg float64) bool {
+	return math.Abs(p.x[0]) > deg || math.Abs(p.x[len(p.x)-1]) > deg
+}
+
 // excuse takes the flag upside_down back where every sweep that raised it was
 // found to be the bottom of this cylinder's stroke.
 func (j *job) excuse(cylinder, bottoms int) {
@@ -185,7 +197,7 @@ func (j *job) excuse(cylinder, bottoms int) {
 // standard uncertainty in u95's place. p is a pass through the top in the same
 // setup, which knows the delay and where the top is.
 func (j *job) bottom(m *model, w *Sweep, p *pass, g crank.Geometry) (low estimate, ok bool) {
-	t, y := cleanSeries(w.Height, j.in.Corrections[w.Indicator])
+	t, y, _ := j.heights(w)
 	if w.Encoder == nil || len(t) < 12 {
 		return low, false
 	}
