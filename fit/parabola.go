@@ -64,18 +64,23 @@ func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
 		return Vertex{}, errFewReadings
 	}
 	w := ones(len(u))
-	var beta [3]float64
+	var beta, before [3]float64
 	var cov *mat.Dense
+	res, sorted := make([]float64, len(u)), make([]float64, len(u))
 	for range 12 {
 		var err error
 		if beta, cov, err = quadratic(u, v, w); err != nil {
 			return Vertex{}, err
 		}
-		res := make([]float64, len(u))
+		if math.Abs(beta[1]-before[1]) < 1e-7*math.Abs(beta[2]) && math.Abs(beta[2]-before[2]) < 1e-6*math.Abs(beta[2]) {
+			break
+		}
+		before = beta
 		for i := range u {
 			res[i] = math.Abs(v[i] - beta[0] - u[i]*(beta[1]+u[i]*beta[2]))
 		}
-		scale := 1.4826*median(append([]float64(nil), res...)) + 1e-9
+		copy(sorted, res)
+		scale := 1.4826*median(sorted) + 1e-9
 		for i := range w {
 			w[i] = biweight(res[i] / scale)
 		}
@@ -95,13 +100,13 @@ func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
 // QR and its covariance, u within ±1.
 func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.Dense, err error) {
 	n := len(u)
-	a := mat.NewDense(n, 3, nil)
-	b := mat.NewVecDense(n, nil)
+	rows, side := make([]float64, 3*n), make([]float64, n)
+	a, b := mat.NewDense(n, 3, rows), mat.NewVecDense(n, side)
 	live := 0
 	for i := range u {
 		s := math.Sqrt(w[i])
-		a.SetRow(i, []float64{s, s * u[i], s * u[i] * u[i]})
-		b.SetVec(i, s*v[i])
+		rows[3*i], rows[3*i+1], rows[3*i+2] = s, s*u[i], s*u[i]*u[i]
+		side[i] = s * v[i]
 		if w[i] > 0 {
 			live++
 		}
@@ -200,10 +205,11 @@ func crossing(x, y []float64, topDeg, level, side, reach float64) (float64, bool
 // running median of five, then a parabola about it. down reports a curve whose
 // lowest point lies inside instead.
 func firstTop(x, y []float64) (Vertex, error) {
-	n := len(x)
-	if n < 12 {
+	if len(x) < 12 {
 		return Vertex{}, errFewReadings
 	}
+	x, y = thinned(x, y)
+	n := len(x)
 	order := make([]int, n)
 	for i := range order {
 		order[i] = i
@@ -212,11 +218,11 @@ func firstTop(x, y []float64) (Vertex, error) {
 	xs, ys := make([]float64, n), make([]float64, n)
 	for i, o := range order {
 		lo, hi := max(0, i-2), min(n, i+3)
-		var near []float64
-		for _, q := range order[lo:hi] {
-			near = append(near, y[q])
+		var near [5]float64
+		for k, q := range order[lo:hi] {
+			near[k] = y[q]
 		}
-		xs[i], ys[i] = x[o], median(near)
+		xs[i], ys[i] = x[o], median(near[:hi-lo])
 	}
 	best, worst := 0, 0
 	for i, v := range ys {
@@ -243,6 +249,19 @@ func firstTop(x, y []float64) (Vertex, error) {
 		return v, errOutside
 	}
 	return v, nil
+}
+
+// thinned keeps about firstTopFrom readings, evenly.
+func thinned(x, y []float64) (tx, ty []float64) {
+	const firstTopFrom = 150
+	every := len(x) / firstTopFrom
+	if every < 2 {
+		return x, y
+	}
+	for i := 0; i < len(x); i += every {
+		tx, ty = append(tx, x[i]), append(ty, y[i])
+	}
+	return tx, ty
 }
 
 func bounds(x []float64) (lo, hi float64) {
