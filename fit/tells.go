@@ -134,19 +134,8 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 		if slices.ContainsFunc(passes[:slices.Index(passes, p)], func(q *pass) bool { return q.zero == p.zero }) {
 			continue
 		}
-		var lows, vs []float64
-		for i := range j.in.Sweeps {
-			w := &j.in.Sweeps[i]
-			if w.Cylinder != c.Number || w.Setup != p.src.Setup || w.Zeroing != p.src.Zeroing || w.Indicator != p.src.Indicator {
-				continue
-			}
-			if low, ok := j.bottom(s.model, w, p, g); ok {
-				lows, vs = append(lows, low.value), append(vs, low.u95*low.u95)
-				if !slices.ContainsFunc(passes, func(q *pass) bool { return q.src == w }) {
-					atBottom++
-				}
-			}
-		}
+		lows, vs, refused := j.bottoms(s.model, p, passes, g)
+		atBottom += refused
 		if len(lows) == 0 {
 			continue
 		}
@@ -166,6 +155,26 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 		j.excuse(c.Number, atBottom)
 		c.StrokeSeenMM, c.StrokeSeenU95MM, c.StrokeSeenRatio = ptr(best.value), ptr(best.u95), ptr(best.value/declared)
 	}
+}
+
+// bottoms are the lowest readings of all sweeps in a pass's setup and zeroing,
+// their variances, and how many of those sweeps are no passes themselves.
+func (j *job) bottoms(m *model, p *pass, passes []*pass, g crank.Geometry) (lows, vs []float64, refused int) {
+	for i := range j.in.Sweeps {
+		w := &j.in.Sweeps[i]
+		if w.Cylinder != p.src.Cylinder || w.Setup != p.src.Setup || w.Zeroing != p.src.Zeroing || w.Indicator != p.src.Indicator {
+			continue
+		}
+		low, ok := j.bottom(m, w, p, g)
+		if !ok {
+			continue
+		}
+		lows, vs = append(lows, low.value), append(vs, low.u95*low.u95)
+		if !slices.ContainsFunc(passes, func(q *pass) bool { return q.src == w }) {
+			refused++
+		}
+	}
+	return lows, vs, refused
 }
 
 // excuse takes the flag upside_down back where every sweep that raised it was
