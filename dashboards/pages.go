@@ -55,7 +55,7 @@ func pageFuncs() template.FuncMap {
 			return toJSON(map[string]string{"indicator": indicator, "on": on})
 		},
 		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
-		"markWords": fit.MarkWords, "lateWords": lateWords,
+		"stroke":    strokeText, "markWords": fit.MarkWords, "lateWords": lateWords,
 		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
 		"shape": func(verdict string) template.HTML {

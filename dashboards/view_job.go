@@ -24,6 +24,41 @@ type jobView struct {
 	Rows       []cylinderRow
 	Sweeps     []sweepRow
 	Flags      []fit.RaisedFlag
+	Tells      *tellsView // nil: nothing to tell
+	Steps      *tellsView // nil: no trim
+}
+
+// tellsView is a table of what belongs beside the top: its columns, and the
+// cylinders that have them.
+type tellsView struct {
+	Drops, Steps []float64 // mm; degrees
+	Rows         []cylinderRow
+}
+
+// tellsOf parts the rows that have durations, and those that have a trim on
+// controllers of other steps.
+func tellsOf(rows []cylinderRow) (tells, steps *tellsView) {
+	for _, r := range rows {
+		if len(r.Durations) > 0 {
+			if tells == nil {
+				tells = &tellsView{}
+				for _, d := range r.Durations {
+					tells.Drops = append(tells.Drops, d.DropMM)
+				}
+			}
+			tells.Rows = append(tells.Rows, r)
+		}
+		if len(r.LeftByStep) > 0 {
+			if steps == nil {
+				steps = &tellsView{}
+				for _, l := range r.LeftByStep {
+					steps.Steps = append(steps.Steps, l.StepDeg)
+				}
+			}
+			steps.Rows = append(steps.Rows, r)
+		}
+	}
+	return tells, steps
 }
 
 type cylinderRow struct {
@@ -83,6 +118,7 @@ func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
 		numbers = append(numbers, c.Number)
 		v.Rows = append(v.Rows, row)
 	}
+	v.Tells, v.Steps = tellsOf(v.Rows)
 	for _, w := range sweeps {
 		v.Sweeps = append(v.Sweeps, rowOf(w, numbers))
 	}

@@ -53,6 +53,14 @@ func withDoubt(v, u95 *float64) string {
 // topText prints an angle that has no sign, with its doubt.
 func topText(v, u95 *float64) string { return strings.TrimPrefix(withDoubt(v, u95), "+") }
 
+// strokeText is the stroke that the indicator showed.
+func strokeText(c fit.Cylinder) string {
+	if c.StrokeSeenMM == nil {
+		return "—"
+	}
+	return strings.TrimPrefix(fit.WithDoubt(c.StrokeSeenMM, c.StrokeSeenU95MM), "+") + " mm"
+}
+
 // whyNone says in a few words why a cylinder has no index error or no trim.
 func whyNone(c fit.Cylinder) string {
 	for _, row := range []struct{ flag, text string }{

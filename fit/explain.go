@@ -43,7 +43,11 @@ func explainCylinder(x Index, c Cylinder) []string {
 	out := []string{headline(x, c)}
 	var more []string
 	if c.IndexErrorDeg != nil && c.ThrowErrorDeg != nil && c.Number != x.ReferenceCylinder {
-		more = append(more, fmt.Sprintf("Its throw is off by %s°: %s against the limit of ±%g°.", WithDoubt(c.ThrowErrorDeg, c.ThrowU95Deg), c.Verdict, x.IndexLimitDeg))
+		verdict := c.Verdict
+		if verdict == Undecided {
+			verdict = "undecided against"
+		}
+		more = append(more, fmt.Sprintf("Its throw error is %s°: %s the limit of ±%g°.", WithDoubt(c.ThrowErrorDeg, c.ThrowU95Deg), verdict, x.IndexLimitDeg))
 	}
 	if len(c.Budget) > 0 {
 		more = append(more, "The doubt comes, worst first, from:")
@@ -135,7 +139,11 @@ func explainBeside(c Cylinder) []string {
 		if b.u95 != nil && math.Abs(apart) > *b.u95 {
 			words = "differ beyond that doubt"
 		}
-		out = append(out, fmt.Sprintf("A %s puts the top %s° after the crank model's: they %s.", b.method, WithDoubt(&apart, b.u95), words))
+		way, size := "after", math.Abs(apart)
+		if apart < 0 {
+			way = "before"
+		}
+		out = append(out, fmt.Sprintf("A %s puts the top %s° %s the crank model's: they %s.", b.method, strings.TrimPrefix(WithDoubt(&size, b.u95), "+"), way, words))
 	}
 	return out
 }

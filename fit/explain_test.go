@@ -25,7 +25,7 @@ func TestExplainTellsTheWholeJob(t *testing.T) {
 	text := strings.Join(lines, "\n")
 	at := -1
 	for _, want := range []string{"Practice four, compared with cylinder 1", "Cylinder 1, the reference, has its top at 73.", "stroke of ",
-		"Cylinder 2 has no top yet: not_swept", "Cylinder 3 reaches its top 1.", "° late.", "outside against the limit of ±0.5°", "% of the variance",
+		"Cylinder 2 has no top yet: not_swept", "Cylinder 3 reaches its top 1.", "° late.", "outside the limit of ±0.5°", "% of the variance",
 		"A parabola through the dwell puts", "they agree within", "A chord between", "The bench itself:", `Indicator "left" speaks`, "a lash of 0.1", "Closure ", "To do next:", ix.Advice[0]} {
 		i := strings.Index(text[at+1:], want)
 		if i < 0 {
@@ -66,7 +66,12 @@ func TestExplainSaysEarlyAndOnTime(t *testing.T) {
 func TestExplainSaysWhereMethodsDiffer(t *testing.T) {
 	top, off, u := 10.0, 10.5, 0.1
 	got := explainBeside(Cylinder{TDCDeg: &top, ParabolaTDCDeg: &off, ParabolaU95Deg: &u})
-	if len(got) != 1 || !strings.Contains(got[0], "+0.50 ± 0.10° after the crank model's: they differ beyond that doubt") {
+	if len(got) != 1 || !strings.Contains(got[0], "0.50 ± 0.10° after the crank model's: they differ beyond that doubt") {
+		t.Errorf("%q", got)
+	}
+	off = 359.9 // across the turn
+	got = explainBeside(Cylinder{TDCDeg: new(float64), ChordTDCDeg: &off, ChordU95Deg: &u})
+	if len(got) != 1 || !strings.Contains(got[0], "0.10 ± 0.10° before") {
 		t.Errorf("%q", got)
 	}
 }

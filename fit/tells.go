@@ -137,23 +137,8 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 		if slices.ContainsFunc(passes[:slices.Index(passes, p)], func(q *pass) bool { return q.zero == p.zero }) {
 			continue
 		}
-		var lows, vs []float64
-		for i := range j.in.Sweeps {
-			w := &j.in.Sweeps[i]
-			if w.Cylinder != c.Number || w.Setup != p.src.Setup || w.Zeroing != p.src.Zeroing || w.Indicator != p.src.Indicator {
-				continue
-			}
-			top := slices.IndexFunc(passes, func(q *pass) bool { return q.src == w })
-			if top >= 0 && !passes[top].reaches(180-bottomFarDeg) {
-				continue
-			}
-			if low, ok := j.bottom(s.model, w, p, g); ok {
-				lows, vs = append(lows, low.value), append(vs, low.u95*low.u95)
-				if top < 0 {
-					atBottom++
-				}
-			}
-		}
+		lows, vs, refused := j.bottoms(s.model, p, passes, g)
+		atBottom += refused
 		if len(lows) == 0 {
 			continue
 		}
@@ -178,6 +163,30 @@ func (j *job) writeStroke(c *Cylinder, s *solution, passes []*pass) {
 // reaches says whether a pass goes so far (degrees) from its top.
 func (p *pass) reaches(deg float64) bool {
 	return math.Abs(p.x[0]) > deg || math.Abs(p.x[len(p.x)-1]) > deg
+}
+
+// bottoms are the lowest readings of all sweeps in a pass's setup and zeroing,
+// their variances, and how many of those sweeps are no passes themselves.
+func (j *job) bottoms(m *model, p *pass, passes []*pass, g crank.Geometry) (lows, vs []float64, refused int) {
+	for i := range j.in.Sweeps {
+		w := &j.in.Sweeps[i]
+		if w.Cylinder != p.src.Cylinder || w.Setup != p.src.Setup || w.Zeroing != p.src.Zeroing || w.Indicator != p.src.Indicator {
+			continue
+		}
+		top := slices.IndexFunc(passes, func(q *pass) bool { return q.src == w })
+		if top >= 0 && !passes[top].reaches(180-bottomFarDeg) {
+			continue
+		}
+		low, ok := j.bottom(m, w, p, g)
+		if !ok {
+			continue
+		}
+		lows, vs = append(lows, low.value), append(vs, low.u95*low.u95)
+		if top < 0 {
+			refused++
+		}
+	}
+	return lows, vs, refused
 }
 
 // excuse takes the flag upside_down back where every sweep that raised it was

@@ -94,6 +94,36 @@ func TestStrokeSeenAndTilt(t *testing.T) {
 	}
 }
 
+// A piston that hangs by its play all the way down and is pushed back up: at
+// the bottom it stands until the rod has risen by the play. The doubt must
+// cover the stroke, whichever way it was turned. Oracle: as above.
+func TestStrokeDoubtCoversPlay(t *testing.T) {
+	travel := math.Sqrt((143.5+43)*(143.5+43)-0.64) - math.Sqrt((143.5-43)*(143.5-43)-0.64)
+	for _, play := range []float64{0.01, 0.03, 0.08} {
+		for _, way := range []float64{1, -1} {
+			s := newSynth()
+			s.playMM = play
+			tops := s.both(1, 1, 1)
+			s.playMM = 0
+			low := s.sweep(1, 1, 1, 180-40*way, 180+35*way, 6)
+			bottom := 0.118 - travel
+			hung := false
+			for i, y := range low.Height.V {
+				if y < bottom+0.0005 {
+					hung = true
+				}
+				if low.Height.V[i] = y + play; hung {
+					low.Height.V[i] = math.Max(y, bottom+play)
+				}
+			}
+			c := cylinderOf(solve(t, s.input(tops, []Sweep{low})), 1)
+			if c.StrokeSeenMM == nil || math.Abs(*c.StrokeSeenMM-travel) > *c.StrokeSeenU95MM {
+				t.Errorf("play %g mm, way %g: %s, want %.4f", play, way, WithDoubt(c.StrokeSeenMM, c.StrokeSeenU95MM), travel)
+			}
+		}
+	}
+}
+
 // A plunger that rests on its stop is flat; a spike is no bottom.
 func TestNoStrokeWhereThePlungerRests(t *testing.T) {
 	s := newSynth()

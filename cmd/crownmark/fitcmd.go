@@ -58,17 +58,22 @@ func (c fitCmd) Run(std stdio) error {
 			return err
 		}
 	}
-	if c.JSON {
-		return writeJSON(std.out, index)
-	}
+	return c.tell(std.out, index)
+}
+
+// tell writes the document in the form asked for.
+func (c fitCmd) tell(w io.Writer, index fit.Index) error {
 	write := writeTable
-	if c.Explain {
+	switch {
+	case c.JSON:
+		return writeJSON(w, index)
+	case c.Explain:
 		write = writeExplained
 	}
-	if err := write(std.out, index); err != nil {
+	if err := write(w, index); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(std.out, "\nangle_deg was taken to grow in running direction: if it fell, every sign above is turned round.")
+	_, err := fmt.Fprintln(w, "\nangle_deg was taken to grow in running direction: if it fell, every sign above is turned round.")
 	return err
 }
 
