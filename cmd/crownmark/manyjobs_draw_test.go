@@ -3,7 +3,6 @@
 package main
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"sort"
@@ -23,16 +22,16 @@ type kind struct {
 
 // outcome is one virtual job and what the fit made of it.
 type outcome struct {
-	seed                       uint64
-	engine                     engine.Engine
-	truth                      virtual.Truth
-	creep, regrip, eccentric   bool
-	degPerS                    float64 // mean over the used readings
-	playMM, scale              float64 // mean over the placements
-	miss, u95, variance        []float64
-	refused                    []string // one per index error without a value
-	flags                      map[string]bool
-	eccentricityU, resolutionM float64
+	seed                        uint64
+	engine                      engine.Engine
+	truth                       virtual.Truth
+	creep, regrip, eccentric    bool
+	degPerS                     float64 // mean over the used readings
+	playMM, scale               float64 // mean over the placements
+	miss, u95, variance         []float64
+	refused                     []string // one per index error without a value
+	flags                       map[string]bool
+	eccentricityU, resolutionMM float64
 }
 
 func (o *outcome) inside() (n int) {
@@ -97,9 +96,9 @@ func drawJob(seed uint64, k kind) *outcome {
 		o.playMM += s.PlayMM / float64(len(o.truth.Setups))
 		o.scale += s.Scale / float64(len(o.truth.Setups))
 	}
-	o.resolutionM = o.truth.Indicators[0].Step
+	o.resolutionMM = o.truth.Indicators[0].Step
 	if o.truth.Indicators[0].Unit == "in" {
-		o.resolutionM *= 25.4
+		o.resolutionMM *= 25.4
 	}
 	return o
 }
@@ -110,7 +109,7 @@ func runJob(seed uint64, k kind) *outcome {
 	o := drawJob(seed, k)
 	plan := virtual.DefaultPlan()
 	plan.Ways, plan.SpeedDegS, plan.LimitDegS = k.ways, virtual.Range{Lo: 2, Hi: 15}, virtual.Range{Lo: 2, Hi: 15}
-	in := fit.Input{Engine: o.engine, Priors: declared(o.truth.Encoder.CountsPerRev, o.resolutionM, o.eccentricityU),
+	in := fit.Input{Engine: o.engine, Priors: declared(o.truth.Encoder.CountsPerRev, o.resolutionMM, o.eccentricityU),
 		DirectionConfirmed: true, Simulated: true}
 	others := len(o.truth.Cylinders) - 1
 	if err := virtual.Simulate(o.truth, plan, gathering(&in)); err != nil {
@@ -196,7 +195,7 @@ func (o *outcome) limit(x fit.Index, in fit.Input) limitOf {
 	t := o.truth
 	ind := t.Indicators[0]
 	j := limitOf{crank: thrust{t.Engine.StrokeMM / 2, t.Engine.RodMM, t.Engine.Cylinders[0].PinOffsetMM}, stands: map[int]stand{},
-		noiseMM: ind.NoiseMM, stepMM: o.resolutionM, jitter: ind.JitterMS / 1e3, keep: 1 - ind.SpikeShare}
+		noiseMM: ind.NoiseMM, stepMM: o.resolutionMM, jitter: ind.JitterMS / 1e3, keep: 1 - ind.SpikeShare}
 	var speed, n float64
 	for _, s := range in.Sweeps {
 		setup := t.Setups[(s.Setup-1)%len(t.Setups)]
@@ -248,6 +247,3 @@ func runMany(jobs int, k kind) []*outcome {
 	inParallel(jobs, func(i int) { out[i] = runJob(uint64(1001+i), k) })
 	return out
 }
-
-// String is enough to make a job again.
-func (o *outcome) String() string { return fmt.Sprintf("seed %d", o.seed) }

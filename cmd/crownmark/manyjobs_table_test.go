@@ -100,7 +100,7 @@ func slicesOf(all []*outcome) []slice {
 	}
 	discrete("readings per second", func(o *outcome) float64 { return o.truth.Indicators[0].RateHz }, "")
 	discrete("counts per turn", func(o *outcome) float64 { return float64(o.truth.Encoder.CountsPerRev) }, "")
-	discrete("display step", func(o *outcome) float64 { return o.resolutionM }, " mm")
+	discrete("display step", func(o *outcome) float64 { return o.resolutionMM }, " mm")
 	third("play", func(o *outcome) float64 { return o.playMM }, " mm")
 	third("latency", func(o *outcome) float64 { return o.truth.Indicators[0].LatencyMS }, " ms")
 	third("lash", func(o *outcome) float64 { return o.truth.Encoder.LashDeg }, "°")
@@ -181,4 +181,32 @@ func counted(b *strings.Builder, what string, counts map[string]int) {
 		fmt.Fprintf(b, "| %s | %d |\n", k, counts[k])
 	}
 	b.WriteString("\n")
+}
+
+// coreSlices shows how far the core jobs' doubt is the instruments' own: the
+// bound takes the encoder as exact, a coarse one is not.
+func coreSlices(core []*outcome) []slice {
+	out := byValue(core, "counts per turn", func(o *outcome) float64 { return float64(o.truth.Encoder.CountsPerRev) }, "")
+	out = append(out, byValue(core, "readings per second", func(o *outcome) float64 { return o.truth.Indicators[0].RateHz }, "")...)
+	return append(out, byValue(core, "display step", func(o *outcome) float64 { return o.resolutionMM }, " mm")...)
+}
+
+// worst names the jobs whose truth lies furthest outside the doubt, so that
+// they can be made again.
+func worst(all []*outcome, n int) string {
+	ratio := func(o *outcome) (most float64) {
+		for i, m := range o.miss {
+			most = max(most, math.Abs(m)/o.u95[i])
+		}
+		return most
+	}
+	sorted := slices.Clone(all)
+	slices.SortStableFunc(sorted, func(a, b *outcome) int { return cmp.Compare(ratio(b), ratio(a)) })
+	var b strings.Builder
+	for _, o := range sorted[:min(n, len(sorted))] {
+		i := o.truth.Indicators[0]
+		fmt.Fprintf(&b, "seed %d: error %.1f times u95; %g/s, %g %s, %d counts, %.1f °/s, creep %v, re-grip steps %v, eccentricity %v\n",
+			o.seed, ratio(o), i.RateHz, i.Step, i.Unit, o.truth.Encoder.CountsPerRev, o.degPerS, o.creep, o.regrip, o.eccentric)
+	}
+	return b.String()
 }

@@ -28,7 +28,11 @@ func TestAccuracyOfManyJobs(t *testing.T) {
 	coreF, allF := figure(core), figure(all)
 	var page strings.Builder
 	fmt.Fprintf(&page, pageHead, jobs, 1001, 1000+jobs)
-	page.WriteString(tableHead + coreF.row("core jobs") + allF.row("all jobs") + "\n## By what the job was like\n\n" + tableHead)
+	page.WriteString(tableHead + coreF.row("core jobs"))
+	for _, s := range coreSlices(core) {
+		page.WriteString(figure(s.jobs).row("core jobs, " + s.by + ": " + s.name))
+	}
+	page.WriteString(allF.row("all jobs") + "\n## By what the job was like\n\n" + tableHead)
 	var low []string
 	for _, s := range slicesOf(all) {
 		f := figure(s.jobs)
@@ -40,7 +44,7 @@ func TestAccuracyOfManyJobs(t *testing.T) {
 	page.WriteString("\n" + reasons(all))
 	oneWay := figure(runMany(min(jobs, 400), kind{ways: virtual.Forward}))
 	page.WriteString("## One way only\n\n" + tableHead + oneWay.row("in running direction only"))
-	t.Logf("\n%s", page.String())
+	t.Logf("\n%s\nfurthest outside their doubt:\n%s", page.String(), worst(all, 12))
 	more := withAndWithout(min(jobs, 200))
 	t.Logf("\n%s", more)
 	page.WriteString("\n" + more)
