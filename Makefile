@@ -34,8 +34,8 @@ e2e: ## the program as a whole: commands, demo, kill -9, another program's bytes
 bench: ## timing goals, as ratios measured in one run
 	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./store/... ./cmd/... ./fit/...
 
-accuracy: ## many virtual jobs: errors and how often the doubt covers them
-	$(GO) test -tags accuracy -run TestAccuracyOfManyJobs -timeout 60m -count 1 -v ./cmd/crownmark
+accuracy: ## thousands of virtual jobs: errors, how often the doubt covers them, how near the limit
+	$(GO) test -tags accuracy -run 'TestAccuracyOfManyJobs|TestAgainstTheLimit' -timeout 180m -count 1 -v ./cmd/crownmark
 
 soak: ## 5,000 readings a second for a minute, into the release build
 	$(GO) test -tags soak -run TestRealDiskFull -count 1 ./store

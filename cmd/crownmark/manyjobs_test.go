@@ -3,76 +3,113 @@
 package main
 
 import (
+	"fmt"
 	"math"
-	"slices"
+	"os"
+	"strings"
 	"testing"
 
 	"crownmark/acquire/virtual"
 )
 
-// Many virtual jobs on the practice four: how far off, and how often the doubt
-// covers it. Run by `make accuracy`. The coverage asked is that of a 95 % doubt
-// within what so many jobs can tell (the three errors of a job go together).
+// Many virtual jobs over the whole range of engines, instruments and
+// disturbances: how far off, how often the doubt covers it, and how near both
+// come to what no estimator can beat. CROWNMARK_JOBS says how many;
+// CROWNMARK_UPDATE=1 rewrites fit/ACCURACY.md.
 func TestAccuracyOfManyJobs(t *testing.T) {
-	e, err := readEngine("testdata/engines/practice-four.toml")
-	if err != nil {
-		t.Fatal(err)
+	jobs := jobsAsked(t, "CROWNMARK_JOBS", 2000)
+	all := runMany(jobs, kind{ways: virtual.BothWays})
+	var core []*outcome
+	for _, o := range all {
+		if o.core() {
+			core = append(core, o)
+		}
 	}
-	wide := virtual.DefaultDisturbances()
-	wide.CountsPerRev = []int{1440, 2400, 3600, 7200, 10000, 20000}
-	wide.Steps = []virtual.Step{{Unit: "mm", Size: 0.001}, {Unit: "mm", Size: 0.002}, {Unit: "mm", Size: 0.01}, {Unit: "in", Size: 0.0005}}
-	wide.IndicatorHz = []float64{3, 5, 10, 20, 50}
-	wide.LashDeg, wide.PlayMM = virtual.Range{Hi: 0.4}, virtual.Range{Hi: 0.1}
-	wide.SpikeShare, wide.Scale = virtual.Range{Hi: 0.05}, virtual.Range{Lo: 0.9, Hi: 1.15}
-	for _, c := range []struct {
-		name   string
-		change func(*virtual.Disturbances, *virtual.Plan)
-	}{
-		{"as usual", func(*virtual.Disturbances, *virtual.Plan) {}},
-		{"coarse to fine instruments, more of everything", func(d *virtual.Disturbances, _ *virtual.Plan) { *d = wide }},
-		{"one way only", func(_ *virtual.Disturbances, p *virtual.Plan) { p.Ways = virtual.Forward }},
-		{"one slow, one fast, one way", func(_ *virtual.Disturbances, p *virtual.Plan) { p.Ways = virtual.SlowFast }},
-		{"no play", func(d *virtual.Disturbances, _ *virtual.Plan) { d.PlayMM = virtual.Range{} }},
-		{"no tilt flip", func(d *virtual.Disturbances, _ *virtual.Plan) { d.TiltFlipMM = virtual.Range{} }},
-		{"no lash", func(d *virtual.Disturbances, _ *virtual.Plan) { d.LashDeg = virtual.Range{} }},
-		{"no spikes, no re-grips", func(d *virtual.Disturbances, _ *virtual.Plan) { d.SpikeShare, d.Hand.RegripShare = virtual.Range{}, 0 }},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			var off, u95 []float64
-			inside, refused := 0, 0
-			const jobs = 150
-			for seed := uint64(1001); seed <= 1000+jobs; seed++ {
-				d, p := virtual.DefaultDisturbances(), virtual.DefaultPlan()
-				c.change(&d, &p)
-				truth := virtual.Draw(virtualEngine(e), seed, d)
-				x := solved(t, e, truth, p)
-				for i, c := range x.Cylinders {
-					switch {
-					case c.Number == e.Reference():
-					case c.IndexErrorDeg == nil:
-						refused++
-					default:
-						miss := math.Abs(*c.IndexErrorDeg - truthOf(truth, x.Cylinders[i].Number))
-						off, u95 = append(off, miss), append(u95, *c.IndexU95Deg)
-						if miss <= *c.IndexU95Deg {
-							inside++
-						}
-					}
-				}
-			}
-			slices.Sort(off)
-			slices.Sort(u95)
-			covered := float64(inside) / float64(len(off))
-			t.Logf("%d index errors, %d refused: off by %.4f° median, %.4f° at 95 %%, %.4f° at most; u95 %.4f° median; covered %.1f %%",
-				len(off), refused, at(off, 0.5), at(off, 0.95), off[len(off)-1], at(u95, 0.5), 100*covered)
-			if covered < 0.91 || covered > 0.985 || at(off, 0.95) > askedDeg {
-				t.Errorf("a 95 %% doubt covers %.1f %%", 100*covered)
-			}
-		})
+	coreF, allF := figure(core), figure(all)
+	var page strings.Builder
+	fmt.Fprintf(&page, pageHead, jobs, 1001, 1000+jobs)
+	page.WriteString(tableHead + coreF.row("core jobs"))
+	for _, s := range coreSlices(core) {
+		page.WriteString(figure(s.jobs).row("core jobs, " + s.by + ": " + s.name))
+	}
+	page.WriteString(allF.row("all jobs") + "\n## By what the job was like\n\n" + tableHead)
+	var low []string
+	for _, s := range slicesOf(all) {
+		f := figure(s.jobs)
+		page.WriteString(f.row(s.by + ": " + s.name))
+		if f.jobs >= 300 && !(f.covered >= 0.90) {
+			low = append(low, fmt.Sprintf("%s %s: covered %.1f %% in %d jobs", s.by, s.name, 100*f.covered, f.jobs))
+		}
+	}
+	page.WriteString("\n" + reasons(all))
+	oneWay := figure(runMany(min(jobs, 400), kind{ways: virtual.Forward}))
+	page.WriteString("## One way only\n\n" + tableHead + oneWay.row("in running direction only"))
+	t.Logf("\n%s\nfurthest outside their doubt:\n%s", page.String(), worst(all, 12))
+	more := withAndWithout(min(jobs, 200))
+	t.Logf("\n%s", more)
+	page.WriteString("\n" + more)
+	if os.Getenv("CROWNMARK_UPDATE") == "1" {
+		if err := os.WriteFile("../../fit/ACCURACY.md", []byte(page.String()), 0o644); err != nil {
+			t.Error(err)
+		}
+	}
+	atMost(t, "core jobs, median error", coreF.median, 0.0025)
+	atMost(t, "core jobs, 95 % of errors", coreF.p95, 0.009)
+	atMost(t, "core jobs, u95 over 1.96·√bound", coreF.sharpness, 1.25)
+	between(t, "all jobs, coverage", allF.covered, 0.94, 0.97)
+	between(t, "one way only, coverage", oneWay.covered, 0.94, 0.97)
+	for _, s := range low {
+		t.Errorf("%s, asked 90 %%", s)
 	}
 }
 
-func at(sorted []float64, p float64) float64 { return sorted[int(p*float64(len(sorted)-1))] }
+// withAndWithout runs the same few seeds with one disturbance after the other
+// switched off.
+func withAndWithout(jobs int) string {
+	var b strings.Builder
+	b.WriteString("## With and without\n\nThe same seeds, one disturbance switched off at a time.\n\n" + tableHead)
+	for _, k := range []kind{
+		{name: "everything on"},
+		{name: "no latency", change: func(d *virtual.Disturbances) { d.LatencyMS = virtual.Range{} }},
+		{name: "no jitter", change: func(d *virtual.Disturbances) { d.LatencyJitterMS, d.EncoderJitterMS = virtual.Range{}, 0 }},
+		{name: "no lash", change: func(d *virtual.Disturbances) { d.LashDeg = virtual.Range{} }},
+		{name: "no play", change: func(d *virtual.Disturbances) { d.PlayMM = virtual.Range{} }},
+		{name: "no tilt flip", change: func(d *virtual.Disturbances) { d.TiltFlipMM = virtual.Range{} }},
+		{name: "no tilt of the probe", change: func(d *virtual.Disturbances) { d.Scale = virtual.Range{Lo: 1, Hi: 1} }},
+		{name: "no spikes", change: func(d *virtual.Disturbances) { d.SpikeShare = virtual.Range{} }},
+		{name: "no re-grips at all", change: func(d *virtual.Disturbances) { d.Hand.RegripShare = 0 }},
+		{name: "no re-grip steps", change: func(d *virtual.Disturbances) { d.Hand.RegripStepMM = 0 }},
+		{name: "no creep", change: func(d *virtual.Disturbances) { d.CreepMMPerS = virtual.Range{} }},
+		{name: "no eccentricity", change: func(d *virtual.Disturbances) { d.EccentricityUDeg = 0 }},
+	} {
+		k.ways = virtual.BothWays
+		b.WriteString(figure(runMany(jobs, k)).row(k.name))
+	}
+	return b.String()
+}
+
+const pageHead = `# How accurate the fit is on virtual benches
+
+Made by ` + "`CROWNMARK_UPDATE=1 make accuracy`" + ` from %d jobs, seeds %d to %d; do not edit. Every job has an engine, a bench and a
+hand of its own: one sweep each way through two or three tops, the reference again at the end. The fit is told what a
+shop would declare. "Limit" is the Cramér–Rao bound of the readings used, with the encoder taken as exact: no unbiased
+estimate can be better. Core jobs: at least 10 readings a second and 2,400 counts, no eccentricity, creep or re-grip steps.
+
+`
+
+func atMost(t *testing.T, what string, got, most float64) {
+	t.Helper()
+	if !(got <= most) {
+		t.Errorf("%s: %.4f, asked at most %g", what, got, most)
+	}
+}
+
+func between(t *testing.T, what string, got, lo, hi float64) {
+	t.Helper()
+	if !(got >= lo && got <= hi) {
+		t.Errorf("%s: %.4f, asked %g to %g", what, got, lo, hi)
+	}
+}
 
 func truthOf(t virtual.Truth, number int) float64 {
 	for _, c := range t.Cylinders {
