@@ -124,15 +124,15 @@ func fold180(deg float64) float64 {
 
 // priors of what no file declares. Standard uncertainties.
 const (
-	rodDeclaredUMM    = 0.1  // a rod measured or from the maker
-	offsetDeclaredUMM = 0.03 // a pin offset from the maker, common to all pistons
-	offsetAssumedUMM  = 0.6  // nobody said: most pistons lie within ±1.2 mm
-	playMM, playUMM   = 0.02, 0.04
-	flipUMM           = 0.01
+	rodDeclaredUMM    = 0.1        // a rod measured or from the maker
+	offsetDeclaredUMM = 0.03       // a pin offset from the maker, common to all pistons
+	offsetAssumedUMM  = 0.6        // nobody said: most pistons lie within ±1.2 mm
+	playMM, playUMM   = 0.05, 0.03 // bearings and pins: 0 to 0.1 mm
+	flipUMM           = 0.0115
 	scaleMean         = 1.03
 	scaleU            = 0.08
-	creepUMMPerS      = 2e-4 // most stands do not creep; some by 1 µm/s
-	sweepShiftUMM     = 0.003
+	creepUMMPerS      = 3.5e-4 // most stands do not creep; some by 1 µm/s
+	sweepShiftUMM     = 0.02   // the hand is off between sweeps: the crank may sit anew
 	regripShiftUMM    = 0.02
 )
 

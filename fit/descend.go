@@ -157,24 +157,70 @@ func settledTo(a *mat.SymDense, step []float64, share float64) bool {
 	return true
 }
 
+// scaled is A with its diagonal made 1 + λ, for unknowns of very different
+// sizes, and the factors 1/√A_ii. Not ok where a diagonal is no positive number.
+func scaled(a *mat.SymDense, lambda float64) (d *mat.SymDense, f []float64, ok bool) {
+	n := a.SymmetricDim()
+	d, f = mat.NewSymDense(n, nil), make([]float64, n)
+	for i := range f {
+		v := a.At(i, i)
+		if !(v > 0) || math.IsInf(v, 1) {
+			return nil, nil, false
+		}
+		f[i] = 1 / math.Sqrt(v)
+	}
+	for i := range f {
+		d.SetSym(i, i, 1+lambda)
+		for j := i + 1; j < n; j++ {
+			d.SetSym(i, j, f[i]*f[j]*a.At(i, j))
+		}
+	}
+	return d, f, true
+}
+
 // solveDamped solves (A + λ diag A) s = b.
 func solveDamped(a *mat.SymDense, b []float64, lambda float64) ([]float64, bool) {
-	n := a.SymmetricDim()
-	d := mat.NewSymDense(n, nil)
-	d.CopySym(a)
-	for i := range n {
-		d.SetSym(i, i, a.At(i, i)*(1+lambda))
-	}
+	d, f, ok := scaled(a, lambda)
 	var c mat.Cholesky
-	if !c.Factorize(d) {
+	if !ok || !c.Factorize(d) {
 		return nil, false
 	}
+	right := make([]float64, len(b))
+	for i := range right {
+		right[i] = f[i] * b[i]
+	}
 	var s mat.VecDense
-	if err := c.SolveVecTo(&s, mat.NewVecDense(n, b)); err != nil {
+	if err := c.SolveVecTo(&s, mat.NewVecDense(len(b), right)); err != nil {
 		var cond mat.Condition
 		if !errors.As(err, &cond) || math.IsInf(float64(cond), 0) {
 			return nil, false
 		}
 	}
-	return s.RawVector().Data, true
+	step := s.RawVector().Data
+	for i := range step {
+		step[i] *= f[i]
+	}
+	return step, true
+}
+
+// inverse is A⁻¹; not ok where A is not positive definite.
+func inverse(a *mat.SymDense) (*mat.SymDense, bool) {
+	d, f, ok := scaled(a, 0)
+	var c mat.Cholesky
+	if !ok || !c.Factorize(d) {
+		return nil, false
+	}
+	var inv mat.SymDense
+	if err := c.InverseTo(&inv); err != nil {
+		return nil, false
+	}
+	for i := range f {
+		for j := i; j < len(f); j++ {
+			inv.SetSym(i, j, f[i]*f[j]*inv.At(i, j))
+		}
+		if v := inv.At(i, i); !(v > 0) || math.IsInf(v, 1) {
+			return nil, false
+		}
+	}
+	return &inv, true
 }

@@ -213,16 +213,17 @@ func improve(list []seen) {
 }
 
 // correlate measures, for each indicator over all its sweeps, how much
-// neighbouring residuals repeat each other (a count lasts for several readings,
-// a model is never perfect): vif = 1 + 2 Σ ρ_k, never below 1. White-noise
-// doubt is too small by √vif.
+// neighbouring readings repeat each other in what they say of the top, slope ×
+// residual ÷ variance (a count lasts for several readings, a model is never
+// perfect): vif = 1 + 2 Σ ρ_k, never below 1. White-noise doubt is too small by
+// √vif.
 func (m *model) correlate() {
 	byIndicator := map[string][][]float64{}
 	for _, p := range m.passes {
 		z := make([]float64, 0, len(p.t))
 		for i := range p.t {
 			if p.use[i] && p.robust[i] > 0.5 {
-				z = append(z, p.res[i]/math.Sqrt(p.noise.variance(p.slope[i], p.vel[i])))
+				z = append(z, p.slope[i]*p.res[i]/p.noise.variance(p.slope[i], p.vel[i]))
 			}
 		}
 		byIndicator[p.src.Indicator] = append(byIndicator[p.src.Indicator], z)

@@ -45,12 +45,8 @@ func (s *solution) knowing(i, k int, u float64) float64 {
 }
 
 func variance(a *mat.SymDense, i int) float64 {
-	var c mat.Cholesky
-	if !c.Factorize(a) {
-		return math.NaN()
-	}
-	var cov mat.SymDense
-	if err := c.InverseTo(&cov); err != nil {
+	cov, ok := inverse(a)
+	if !ok {
 		return math.NaN()
 	}
 	return cov.At(i, i)

@@ -217,22 +217,13 @@ func (j *job) insist() error {
 
 // solution closes a converged model with its covariance.
 func (m *model) solution() (*solution, error) {
-	undetermined := errors.New("the sweeps do not determine the tops")
 	m.close()
 	a, _ := m.normal()
-	var c mat.Cholesky
-	if !c.Factorize(a) {
-		return nil, undetermined
+	cov, ok := inverse(a)
+	if !ok {
+		return nil, errors.New("the sweeps do not determine the tops")
 	}
-	sol := &solution{model: m, cov: &mat.SymDense{}}
-	if err := c.InverseTo(sol.cov); err != nil {
-		return nil, fmt.Errorf("%w: %w", undetermined, err)
-	}
-	for i := range m.params {
-		if v := sol.cov.At(i, i); !(v >= 0 && v < math.Inf(1)) {
-			return nil, undetermined
-		}
-	}
+	sol := &solution{model: m, cov: cov}
 	private := 0
 	for _, p := range m.passes {
 		n := 0.0
