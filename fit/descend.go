@@ -157,9 +157,9 @@ func settledTo(a *mat.SymDense, step []float64, share float64) bool {
 	return true
 }
 
-// scaled is A with its diagonal made 1 + λ, for unknowns of very different
+// unitDiagonal is A with its diagonal made 1 + λ, for unknowns of very different
 // sizes, and the factors 1/√A_ii. Not ok where a diagonal is no positive number.
-func scaled(a *mat.SymDense, lambda float64) (d *mat.SymDense, f []float64, ok bool) {
+func unitDiagonal(a *mat.SymDense, lambda float64) (d *mat.SymDense, f []float64, ok bool) {
 	n := a.SymmetricDim()
 	d, f = mat.NewSymDense(n, nil), make([]float64, n)
 	for i := range f {
@@ -180,7 +180,7 @@ func scaled(a *mat.SymDense, lambda float64) (d *mat.SymDense, f []float64, ok b
 
 // solveDamped solves (A + λ diag A) s = b.
 func solveDamped(a *mat.SymDense, b []float64, lambda float64) ([]float64, bool) {
-	d, f, ok := scaled(a, lambda)
+	d, f, ok := unitDiagonal(a, lambda)
 	var c mat.Cholesky
 	if !ok || !c.Factorize(d) {
 		return nil, false
@@ -205,7 +205,7 @@ func solveDamped(a *mat.SymDense, b []float64, lambda float64) ([]float64, bool)
 
 // inverse is A⁻¹; not ok where A is not positive definite.
 func inverse(a *mat.SymDense) (*mat.SymDense, bool) {
-	d, f, ok := scaled(a, 0)
+	d, f, ok := unitDiagonal(a, 0)
 	var c mat.Cholesky
 	if !ok || !c.Factorize(d) {
 		return nil, false
