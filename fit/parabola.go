@@ -65,7 +65,7 @@ func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
 	}
 	w := ones(len(u))
 	var beta, before [3]float64
-	var cov *mat.Dense
+	var cov *mat.SymDense
 	res, sorted := make([]float64, len(u)), make([]float64, len(u))
 	for range 12 {
 		var err error
@@ -98,15 +98,15 @@ func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
 
 // quadratic is the weighted least-squares solution of v ≈ β0 + β1·u + β2·u² by
 // QR and its covariance, u within ±1.
-func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.Dense, err error) {
+func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.SymDense, err error) {
 	n := len(u)
 	rows, side := make([]float64, 3*n), make([]float64, n)
-	a, b := mat.NewDense(n, 3, rows), mat.NewVecDense(n, side)
-	live := 0
+	live, sum := 0, 0.0
 	for i := range u {
 		s := math.Sqrt(w[i])
 		rows[3*i], rows[3*i+1], rows[3*i+2] = s, s*u[i], s*u[i]*u[i]
 		side[i] = s * v[i]
+		sum += w[i]
 		if w[i] > 0 {
 			live++
 		}
@@ -114,24 +114,12 @@ func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.Dense, err error) {
 	if live < 5 {
 		return beta, nil, errFewReadings
 	}
-	var qr mat.QR
-	qr.Factorize(a)
-	var x mat.VecDense
-	if err := qr.SolveVecTo(&x, false, b); err != nil {
+	got, err := leastSquares(rows, 3, side, math.Max(sum-3, 1))
+	if err != nil {
 		return beta, nil, errFewReadings
 	}
-	copy(beta[:], x.RawVector().Data)
-	var fitted, res mat.VecDense
-	fitted.MulVec(a, &x)
-	res.SubVec(b, &fitted)
-	s2 := mat.Dot(&res, &res) / float64(live-3)
-	var ata, inv mat.Dense
-	ata.Mul(a.T(), a)
-	if err := inv.Inverse(&ata); err != nil {
-		return beta, nil, errFewReadings
-	}
-	inv.Scale(s2, &inv)
-	return beta, &inv, nil
+	copy(beta[:], got.coef)
+	return beta, got.cov, nil
 }
 
 // ParabolaBiasDeg is where the vertex of a least-squares parabola over ±halfDeg
