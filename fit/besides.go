@@ -2,8 +2,6 @@ package fit
 
 import (
 	"math"
-
-	"crownmark/fit/crank"
 )
 
 const (
@@ -50,6 +48,8 @@ func (w ways) halved() (mid, u95 float64, ok bool) {
 func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 	var parabola, chord ways
 	g := passes[0].geometry
+	parabolaBias, chordBias := BiasesDeg(g)
+	c.ParabolaBiasDeg, c.ChordBiasDeg = ptr(parabolaBias), ptr(chordBias)
 	for _, p := range passes {
 		var x, y []float64
 		for i := range p.t {
@@ -61,9 +61,9 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 		if err != nil {
 			continue
 		}
-		parabola.add(p, v, ParabolaBiasDeg(g, parabolaHalfDeg))
+		parabola.add(p, v, parabolaBias)
 		if v, err = Chord(x, y, v, chordFromMM, chordToMM); err == nil {
-			chord.add(p, v, chordBiasDeg(g, (chordFromMM+chordToMM)/2))
+			chord.add(p, v, chordBias)
 		}
 	}
 	// Play bends the curve behind the top; swept both ways it nearly cancels.
@@ -84,12 +84,4 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 	}
 	c.ParabolaTDCDeg, c.ParabolaU95Deg = beside(parabola, parabolaPlay)
 	c.ChordTDCDeg, c.ChordU95Deg = beside(chord, chordPlay)
-}
-
-// chordBiasDeg is how far the middle of a chord lies after the top, by the
-// geometry: D²·(r/2l)·tan θ_top, D the half-span at that drop (mm), in rad.
-func chordBiasDeg(g crank.Geometry, dropMM float64) float64 {
-	a, _, _ := g.Series()
-	d2 := 2 * dropMM / a
-	return d2 * g.R / (2 * g.L) * math.Tan(g.TopDeg()*math.Pi/180) * 180 / math.Pi
 }

@@ -122,26 +122,34 @@ func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.SymDense, err error
 	return beta, got.cov, nil
 }
 
-// ParabolaBiasDeg is where the vertex of a least-squares parabola over ±halfDeg
-// lies after the true top of this crank, by the geometry alone: the cubic term
-// of an offset pin, found by fitting the exact rise. Centred window, even
-// readings.
-func ParabolaBiasDeg(g crank.Geometry, halfDeg float64) float64 {
-	const n = 81
-	x, y := make([]float64, n), make([]float64, n)
+// BiasesDeg are how far after the true top of this crank parabola and chord lie
+// by the geometry alone: the cubic term of an offset pin (for the chord to first
+// order D²·(r/2l)·tan θ_top, D the half-span in rad), found by using both on the
+// exact rise, with even readings. 0 where one of them fails.
+func BiasesDeg(g crank.Geometry) (parabola, chord float64) {
+	x, y := exact(g, 161)
+	v, err := Parabola(x, y, 0, parabolaHalfDeg)
+	if err != nil {
+		return 0, 0
+	}
+	x, y = exact(g, 1801) // the chord reads between neighbours
+	w, err := Chord(x, y, v, chordFromMM, chordToMM)
+	if err != nil {
+		return v.AngleDeg, 0
+	}
+	return v.AngleDeg, w.AngleDeg
+}
+
+// exact is n even readings of the rise about the top.
+func exact(g crank.Geometry, n int) (x, y []float64) {
+	const reach = 1.5 * parabolaHalfDeg
+	x, y = make([]float64, n), make([]float64, n)
+	c := g.Curve()
 	for i := range x {
-		x[i] = halfDeg * (2*float64(i)/(n-1) - 1)
-		y[i], _ = g.Rise(x[i])
+		x[i] = reach * (2*float64(i)/float64(n-1) - 1)
+		y[i], _, _, _ = c.At(x[i])
 	}
-	var u = make([]float64, n)
-	for i := range u {
-		u[i] = x[i] / halfDeg
-	}
-	beta, _, err := quadratic(u, y, ones(n))
-	if err != nil || beta[2] >= 0 {
-		return 0
-	}
-	return -beta[1] / (2 * beta[2]) * halfDeg
+	return x, y
 }
 
 // Chord halves the angle between equal heights either side of the top: the

@@ -12,13 +12,14 @@ import (
 // speed, its terms put in by hand. The virtual bench, with its own geometry and
 // memory of play and lash, stands in another room.
 type synth struct {
-	eng                   engine.Engine
-	latency, lash, offset float64
-	playMM, noiseMM       float64
-	errDeg                map[int]float64
-	rng                   *rand.Rand
-	clock                 float64
-	everyS, encoderS      float64 // between readings
+	eng                      engine.Engine
+	latency, lash, offset    float64
+	playMM, noiseMM          float64
+	errDeg                   map[int]float64
+	rng                      *rand.Rand
+	clock                    float64
+	everyS, encoderS         float64 // between readings
+	encoderStep, displayStep float64
 }
 
 func practiceFour() engine.Engine {
@@ -29,7 +30,7 @@ func practiceFour() engine.Engine {
 
 func newSynth() *synth {
 	return &synth{eng: practiceFour(), latency: 0.04, lash: 0.12, offset: 73.2, playMM: 0.03, noiseMM: 0.0007,
-		errDeg: map[int]float64{2: -0.42, 3: 1.498, 4: 0.05}, rng: rand.New(rand.NewPCG(1, 2)), everyS: 0.05, encoderS: 0.01}
+		errDeg: map[int]float64{2: -0.42, 3: 1.498, 4: 0.05}, rng: rand.New(rand.NewPCG(1, 2)), everyS: 0.05, encoderS: 0.01, encoderStep: 0.05, displayStep: 0.001}
 }
 
 // sweep turns cylinder c through its top from from to to (degrees after it).
@@ -47,7 +48,7 @@ func (s *synth) sweep(c, mount, setup int, from, to, degPerS float64) Sweep {
 	enc := &Series{}
 	for t := start - 0.5; t < start+length+0.5; t += s.encoderS {
 		enc.T = append(enc.T, t)
-		enc.V = append(enc.V, math.Round((at+x(t)-dir*s.lash/2)/0.05)*0.05)
+		enc.V = append(enc.V, math.Round((at+x(t)-dir*s.lash/2)/s.encoderStep)*s.encoderStep)
 	}
 	h := Series{}
 	for t := start; t < start+length; t += s.everyS {
@@ -56,7 +57,7 @@ func (s *synth) sweep(c, mount, setup int, from, to, degPerS float64) Sweep {
 			y = math.Min(0, y+s.playMM)
 		}
 		h.T = append(h.T, t+s.latency)
-		h.V = append(h.V, math.Round((y+0.118+s.noiseMM*s.rng.NormFloat64())*1000)/1000)
+		h.V = append(h.V, math.Round((y+0.118+s.noiseMM*s.rng.NormFloat64())/s.displayStep)*s.displayStep)
 	}
 	s.clock += length + 3
 	return Sweep{ID: int64(s.clock * 10), Cylinder: c, Indicator: "left", Mount: mount, Setup: setup, Zeroing: setup, Encoder: enc, Height: h}

@@ -157,14 +157,18 @@ type Cylinder struct {
 	Rejected       int        `json:"rejected"`
 	ParabolaTDCDeg *float64   `json:"parabola_tdc_deg"`
 	ParabolaU95Deg *float64   `json:"parabola_u95_deg"`
-	ChordTDCDeg    *float64   `json:"chord_tdc_deg"`
-	ChordU95Deg    *float64   `json:"chord_u95_deg"`
-	PlayMM         *float64   `json:"play_mm"`
-	TiltFlipMM     *float64   `json:"tilt_flip_mm"`
-	Scale          *float64   `json:"scale"`
-	RMSMM          *float64   `json:"rms_mm"`
-	Budget         []Share    `json:"budget"` // worst first
-	Flags          []string   `json:"flags"`
+	// What the geometry makes these two methods miss the true top by, positive
+	// late; it is taken out of their tops.
+	ParabolaBiasDeg *float64 `json:"parabola_bias_deg"`
+	ChordBiasDeg    *float64 `json:"chord_bias_deg"`
+	ChordTDCDeg     *float64 `json:"chord_tdc_deg"`
+	ChordU95Deg     *float64 `json:"chord_u95_deg"`
+	PlayMM          *float64 `json:"play_mm"`
+	TiltFlipMM      *float64 `json:"tilt_flip_mm"`
+	Scale           *float64 `json:"scale"`
+	RMSMM           *float64 `json:"rms_mm"`
+	Budget          []Share  `json:"budget"` // worst first
+	Flags           []string `json:"flags"`
 
 	Curves []Curve `json:"-"` // for plots
 }
