@@ -125,11 +125,11 @@ func percent(part float64) string {
 func explainBeside(c Cylinder) []string {
 	var out []string
 	for _, b := range []struct {
-		method   string
-		top, u95 *float64
+		method         string
+		top, u95, bias *float64
 	}{
-		{"parabola through the dwell", c.ParabolaTDCDeg, c.ParabolaU95Deg},
-		{"chord between equal heights", c.ChordTDCDeg, c.ChordU95Deg},
+		{"parabola through the dwell", c.ParabolaTDCDeg, c.ParabolaU95Deg, c.ParabolaBiasDeg},
+		{"chord between equal heights", c.ChordTDCDeg, c.ChordU95Deg, c.ChordBiasDeg},
 	} {
 		if b.top == nil || c.TDCDeg == nil {
 			continue
@@ -143,9 +143,17 @@ func explainBeside(c Cylinder) []string {
 		if apart < 0 {
 			way = "before"
 		}
-		out = append(out, fmt.Sprintf("A %s puts the top %s° %s the crank model's: they %s.", b.method, strings.TrimPrefix(WithDoubt(&size, b.u95), "+"), way, words))
+		out = append(out, fmt.Sprintf("A %s puts the top %s° %s the crank model's: they %s.%s", b.method, strings.TrimPrefix(WithDoubt(&size, b.u95), "+"), way, words, biasWords(b.bias)))
 	}
 	return out
+}
+
+// biasWords says what the geometry made a method miss the top by.
+func biasWords(bias *float64) string {
+	if bias == nil {
+		return ""
+	}
+	return fmt.Sprintf(" (The geometry alone makes it miss by %s°; that is taken out.)", Signed(*bias, 4))
 }
 
 // StrokeWords says the travel that the indicator showed, beside the engine file's.
