@@ -158,7 +158,7 @@ func (j *job) build(separate bool) error {
 	j.mounts, j.index, j.closing, j.refrain = map[int]int{}, map[int]int{}, none, -1
 	j.layEccentricity(m)
 	b := builder{job: j, m: m, byKey: map[string]int{}, noises: map[string]*noise{}, started: map[int]float64{}, knocked: map[int]bool{}}
-	before, others := false, false
+	before, others := map[int]bool{}, map[int]bool{} // by mount: the anchor was swept, then another cylinder
 	for i, p := range j.passes {
 		top, _ := j.in.Engine.Top(p.src.Cylinder)
 		var err error
@@ -168,13 +168,13 @@ func (j *job) build(separate bool) error {
 		again := len(j.in.Engine.Tops()) == 1 && p.src.Setup != j.passes[0].src.Setup
 		switch {
 		case p.src.Cylinder != j.anchor:
-			others = before
-		case before && (others || again) && j.refrain < 0:
+			others[p.mountNo] = before[p.mountNo]
+		case before[p.mountNo] && (others[p.mountNo] || again) && j.refrain < 0:
 			j.refrain = i
 		default:
-			before = true
+			before[p.mountNo] = true
 		}
-		b.lay(p, offsets, errs, separate && j.refrain >= 0 && p.src.Cylinder == j.anchor && i >= j.refrain)
+		b.lay(p, offsets, errs, separate && j.refrain >= 0 && p.src.Cylinder == j.anchor && p.mountNo == j.passes[j.refrain].mountNo)
 	}
 	m.passes = j.passes
 	return nil

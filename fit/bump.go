@@ -128,21 +128,42 @@ func spread(v []float64) float64 {
 	return 1.4826 * median(d[:len(v)])
 }
 
-// byAngle says whether it is the angle that steps about a time (s): its readings
-// before and after, drawn on as straight lines, miss each other by most of what
-// the heights step (mm) at that slope.
+// lineStep is by how much the encoder's angle steps before its i-th reading:
+// the readings before and after, drawn on as straight lines, miss each other.
+// clear is the step in units of their scatter.
+func lineStep(enc *Series, i int) (deg, clear float64) {
+	const sideS = 0.4
+	lo, hi := sort.SearchFloat64s(enc.T, enc.T[i]-sideS), sort.SearchFloat64s(enc.T, enc.T[i]+sideS)
+	lo, hi = max(0, min(lo, i-4)), min(len(enc.T), max(hi, i+4))
+	if i-lo < 3 || hi-i < 3 {
+		return 0, 0
+	}
+	before, v1 := stat.LinearRegression(enc.T[lo:i], enc.V[lo:i], nil, false)
+	after, v2 := stat.LinearRegression(enc.T[i:hi], enc.V[i:hi], nil, false)
+	var sq float64
+	for k := lo; k < hi; k++ {
+		r := enc.V[k] - before - v1*enc.T[k]
+		if k >= i {
+			r = enc.V[k] - after - v2*enc.T[k]
+		}
+		sq += r * r
+	}
+	deg = math.Abs(after - before + (v2-v1)*(enc.T[i]+enc.T[i-1])/2)
+	return deg, deg / math.Sqrt(sq/float64(hi-lo)+1e-12)
+}
+
+// byAngle says whether it is the angle that steps about a time (s), by most of
+// what the heights step (mm) at that slope.
 func byAngle(enc *Series, at, size, slope float64) bool {
-	const nearS, sideS = 0.15, 0.4
+	const nearS, clearMost = 0.15, 3
 	most := 0.0
 	for i := sort.SearchFloat64s(enc.T, at-nearS); i < len(enc.T) && enc.T[i] < at+nearS; i++ {
-		lo, hi := sort.SearchFloat64s(enc.T, enc.T[i]-sideS), sort.SearchFloat64s(enc.T, enc.T[i]+sideS)
-		lo, hi = max(0, min(lo, i-3)), min(len(enc.T), max(hi, i+3))
-		if i-lo < 2 || hi-i < 2 {
+		if i == 0 {
 			continue
 		}
-		before, v1 := stat.LinearRegression(enc.T[lo:i], enc.V[lo:i], nil, false)
-		after, v2 := stat.LinearRegression(enc.T[i:hi], enc.V[i:hi], nil, false)
-		most = math.Max(most, math.Abs(after-before+(v2-v1)*(enc.T[i]+enc.T[i-1])/2))
+		if deg, clear := lineStep(enc, i); clear > clearMost {
+			most = math.Max(most, deg)
+		}
 	}
 	return most*math.Abs(slope) > 0.5*size
 }
@@ -160,7 +181,9 @@ func jumps(s *Series, step, from, to float64) bool {
 			beside = math.Max(beside, math.Abs(s.V[k]-s.V[k-1])/math.Max(s.T[k]-s.T[k-1], 1e-4))
 		}
 		if d > math.Max(jumpDeg, 6*step) && d > jumpTimes*beside*(s.T[i]-s.T[i-1]) {
-			return true
+			if deg, clear := lineStep(s, i); deg > 0.7*d && clear > jumpTimes { // a late line jumps too, and is back at once
+				return true
+			}
 		}
 	}
 	return false
