@@ -5,6 +5,7 @@ import (
 )
 
 const (
+	besidesFrom     = 250 // so many readings of a sweep are enough for a look beside
 	parabolaHalfDeg = 12.0
 	chordFromMM     = 0.25
 	chordToMM       = 1.2
@@ -57,6 +58,7 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 				x, y = append(x, p.x[i]), append(y, p.y[i])
 			}
 		}
+		x, y = thinned(x, y, besidesFrom)
 		v, err := Parabola(x, y, 0, parabolaHalfDeg)
 		if err != nil {
 			continue

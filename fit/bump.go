@@ -11,14 +11,15 @@ import (
 // angles. The model is smooth, and so are the residuals of a poor fit: a sharp
 // step in them, larger than their scatter beside it, is one of the two.
 const (
-	bumpUMM   = 1.0  // a knocked indicator may stand anywhere
-	bumpLeast = 0.01 // mm: smaller steps are left to the doubt
-	bumpSteps = 2.5  // … and in units of the display's step
-	bumpScat  = 7.0  // … and of the scatter beside it
-	bumpMost  = 6    // steps looked for in a job, one after the other
-	bumpSide  = 7    // readings either side that tell a step
-	jumpDeg   = 0.5  // an angle that jumps so far between two readings lost counts
-	jumpTimes = 4.0  // … if its neighbours moved so many times less
+	bumpUMM    = 1.0  // a knocked indicator may stand anywhere
+	bumpLeast  = 0.01 // mm: smaller steps are left to the doubt
+	bumpSteps  = 2.5  // … and in units of the display's step
+	bumpCounts = 1.3  // … and of the encoder's step
+	bumpScat   = 7.0  // … and of the scatter beside it
+	bumpMost   = 6    // steps looked for in a job, one after the other
+	bumpSide   = 7    // readings either side that tell a step
+	jumpDeg    = 0.5  // an angle that jumps so far between two readings lost counts
+	jumpTimes  = 4.0  // … if its neighbours moved so many times less
 )
 
 // step is a step inside a pass: at (encoder time, s), how large, at what slope
@@ -33,7 +34,7 @@ type step struct {
 func (j *job) spotSteps(s *solution) bool {
 	var worst step
 	for _, p := range s.model.passes {
-		if st := p.step(s.model.value(p.tau)); st.clear > worst.clear {
+		if st := p.step(s.model.value(p.tau), j.encoderStep(p.src.Encoder)); st.clear > worst.clear {
 			worst = st
 		}
 	}
@@ -88,8 +89,9 @@ func (j *job) loseCounts(p *pass) {
 }
 
 // step is where a pass's residuals step most clearly; nothing where they do
-// not. tau is the latency, s.
-func (p *pass) step(tau float64) (best step) {
+// not. tau is the latency, s; encoderStep, degrees, is what the angle may be off by
+// for a while where the crank turns in step with the encoder's lines.
+func (p *pass) step(tau, encoderStep float64) (best step) {
 	idx := make([]int, 0, len(p.t))
 	for i, use := range p.use {
 		if use {
@@ -100,6 +102,7 @@ func (p *pass) step(tau float64) (best step) {
 	var before, after [bumpSide]float64
 	for q := bumpSide; q+bumpSide <= len(idx); q++ {
 		r := func(i int) float64 { return p.res[idx[q+i]] }
+		least := math.Max(least, bumpCounts*encoderStep*math.Abs(p.slope[idx[q]]))
 		if math.Abs(middle(r(0), r(1), r(2))-middle(r(-1), r(-2), r(-3))) < least {
 			continue
 		}

@@ -204,7 +204,7 @@ func firstTop(x, y []float64) (Vertex, error) {
 	if len(x) < 12 {
 		return Vertex{}, errFewReadings
 	}
-	x, y = thinned(x, y)
+	x, y = thinned(x, y, 150)
 	n := len(x)
 	order := make([]int, n)
 	for i := range order {
@@ -247,10 +247,9 @@ func firstTop(x, y []float64) (Vertex, error) {
 	return v, nil
 }
 
-// thinned keeps about firstTopFrom readings, evenly.
-func thinned(x, y []float64) (tx, ty []float64) {
-	const firstTopFrom = 150
-	every := len(x) / firstTopFrom
+// thinned keeps about most readings, evenly.
+func thinned(x, y []float64, most int) (tx, ty []float64) {
+	every := len(x) / most
 	if every < 2 {
 		return x, y
 	}
