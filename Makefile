@@ -31,7 +31,7 @@ race: ## ports, store and pages under the race detector
 e2e: ## the program as a whole: commands, demo, kill -9, another program's bytes
 	$(GO) test -p 1 ./cmd/...
 
-bench: ## timing goals
+bench: ## timing goals, as ratios measured in one run (needs Python with scipy)
 	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./store/... ./cmd/... ./fit/...
 
 accuracy: ## thousands of virtual jobs: errors, how often the doubt covers them, how near the limit

@@ -15,8 +15,7 @@ func eight(sweeps, readings int) Input {
 	s.eng = engine.Engine{Name: "Practice eight", StrokeMM: 86, RodMM: &rod, PinOffsetMM: &off, CycleDeg: 720,
 		FiringOrder: []int{1, 3, 7, 2, 6, 5, 4, 8}, ReferenceCylinder: 1, IndexLimitDeg: 0.5, TrimStepDeg: 0.1}
 	s.everyS = 56.0 / 6 / float64(readings)
-	s.encoderS = max(s.everyS, 0.01)
-	s.encoderS = min(s.encoderS, s.everyS)
+	s.encoderS = s.everyS
 	s.errDeg = map[int]float64{}
 	in := s.input()
 	for c := 1; c <= 8; c++ {

@@ -31,12 +31,12 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 	var steps, display, shift float64
 	for _, p := range m.passes {
 		d := p.spread(a)
-		own := p.shiftOfForm(&d)
+		own := p.sums.shiftOut.follow(&d)
 		shift += own * own * known(p.shift)
 		d[colOne] += own
 		for i := range p.seg {
 			e := d
-			own := p.segOfForm(i, &d)
+			own := p.sums.segOut[i].follow(&d)
 			shift += own * own * known(p.seg[i])
 			e[colOne] += own
 			byAngle := p.sums.steps[i].form(&e)
@@ -74,12 +74,6 @@ func known(q private) float64 {
 	}
 	return 1 / (q.sd * q.sd)
 }
-
-// shiftOfForm is the sweep's own offset's part of Cov·c, where d is the part of
-// the columns that it shares with others; segOfForm is a stretch's.
-func (p *pass) shiftOfForm(d *columns) float64 { return p.sums.shiftOut.follow(d) }
-
-func (p *pass) segOfForm(i int, d *columns) float64 { return p.sums.segOut[i].follow(d) }
 
 // follow is how far the unknown that was projected out goes along with d.
 func (e *eliminated) follow(d *columns) float64 {
