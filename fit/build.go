@@ -131,8 +131,8 @@ const (
 	flipUMM           = 0.0115
 	scaleMean         = 1.03
 	scaleU            = 0.08
-	creepUMMPerS      = 3.5e-4 // most stands do not creep; some by 1 µm/s
-	sweepShiftUMM     = 0.02   // the hand is off between sweeps: the crank may sit anew
+	creepUMMPerS      = 5e-4 // most stands do not creep; some by 1 µm/s
+	sweepShiftUMM     = 0.02 // the hand is off between sweeps: the crank may sit anew
 	regripShiftUMM    = 0.02
 )
 

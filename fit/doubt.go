@@ -153,7 +153,7 @@ func Expand(v, dof []float64) float64 {
 }
 
 // repeatability compares a cylinder's sweeps with each other: each sweep's own
-// shift of the top, d = Σwsr/Σws² (s the slope), against its doubt. Where χ²
+// shift of the top against its doubt. Where χ²
 // says at 99 % that they differ, it returns the Birge ratio √(χ²/(n−1)), else 1.
 func (s *solution) repeatability(passes []*pass) float64 {
 	if len(passes) < 2 {
@@ -162,12 +162,12 @@ func (s *solution) repeatability(passes []*pass) float64 {
 	var chi2 float64
 	for _, p := range passes {
 		var num, den float64
-		for i, w := range p.w {
-			num += w * p.slope[i] * p.res[i]
-			den += w * p.slope[i] * p.slope[i]
+		for i := range p.sums.seg {
+			num += p.sums.seg[i].b[colAngle]
+			den += p.sums.seg[i].a[colAngle][colAngle]
 		}
 		if den > 0 {
-			chi2 += num * num / den / p.vif
+			chi2 += num * num / den
 		}
 	}
 	nu := float64(len(passes) - 1)

@@ -96,7 +96,6 @@ type gathering int
 const (
 	frozen  gathering = iota // with the weights as they are
 	reweigh                  // with new weights, by their residuals and the scatter
-	closing                  // as reweigh, the angle's share of the scatter apart; also the readings that do not count are evaluated
 )
 
 // gather evaluates a pass at the current parameters: angles, residuals and
@@ -112,7 +111,7 @@ func (m *model) gather(p *pass, how gathering) {
 	var d columns
 	at := 0
 	for i := 0; i < len(p.t); i += p.stride {
-		if !p.use[i] && how != closing {
+		if !p.use[i] {
 			continue
 		}
 		for at < len(p.segs)-1 && p.t[i]-v.tau >= p.segs[at].to {
@@ -121,15 +120,12 @@ func (m *model) gather(p *pass, how gathering) {
 		pred, x, slope, vel := v.at(p, i, &d)
 		res := p.y[i] - pred - p.seg[at].val
 		p.x[i], p.slope[i], p.vel[i], p.res[i] = x, slope, vel, res
-		if how != frozen && p.use[i] {
+		if how == reweigh {
 			p.reweigh(i)
 		}
 		if w := p.w[i]; w > 0 {
 			s.cost += w * res * res
 			s.seg[at].add(w, res, &d)
-			if how == closing {
-				s.steps[at].add(w*p.noise.angleShare(slope, vel), 0, &d)
-			}
 		}
 	}
 	s.project(p)
@@ -141,7 +137,7 @@ func (m *model) gather(p *pass, how gathering) {
 
 // reweigh gives a reading its weight by its residual and the scatter.
 func (p *pass) reweigh(i int) {
-	v := p.noise.variance(p.slope[i], p.vel[i])
+	v := p.variance(i)
 	sigma := math.Sqrt(v)
 	p.robust[i] = sureness(p.res[i]/sigma, sigma)
 	p.w[i] = p.robust[i] / v
@@ -190,22 +186,15 @@ func (m *model) gatherAll(how gathering) float64 {
 	return sum / 2
 }
 
-// close makes the blocks of the covariance, the angle's share of the scatter
-// apart, evaluates the readings that do not count as well, and lets neighbouring
-// readings that repeat each other count for less.
+// close makes the blocks of the covariance, with what neighbouring readings
+// share; where they still repeat each other they count for less.
 func (m *model) close() {
 	for _, p := range m.passes {
-		p.sums.steps = make([]block, len(p.segs))
-		m.gather(p, closing)
+		m.share(p)
 	}
 	m.correlate()
 	for _, p := range m.passes {
-		s := &p.sums
-		for i := range s.seg {
-			s.seg[i].scale(1 / p.vif)
-			s.steps[i].scale(1 / p.vif)
-		}
-		s.project(p)
+		p.sums.project(p)
 	}
 }
 

@@ -88,7 +88,10 @@ type pass struct {
 	slope  []float64 // dy/dx, mm per degree
 	vel    []float64 // dx/dt, degrees per second
 	noise  *noise
-	vif    float64 // how many neighbouring residuals say the same
+	lag    float64 // s: the latency as it stands, for the angle's doubt
+
+	surprise []float64 // what each reading says of the top beyond those before it
+	vif      float64   // how many neighbouring readings say the same
 }
 
 // term says that a column belongs to a parameter, times coef.
@@ -226,7 +229,7 @@ func (m *model) weigh() {
 		clear(p.w)
 		for i := 0; i < len(p.w); i += p.stride {
 			if p.use[i] {
-				p.w[i] = p.robust[i] / p.noise.variance(p.slope[i], p.vel[i])
+				p.w[i] = p.robust[i] / p.variance(i)
 			}
 		}
 	}

@@ -43,13 +43,13 @@ func (m *model) downweigh(first bool) {
 			z = z[:0]
 			for i := 0; i < len(p.t); i += p.stride {
 				if p.use[i] {
-					z = append(z, math.Abs(p.res[i])/math.Sqrt(p.noise.variance(p.slope[i], p.vel[i])))
+					z = append(z, math.Abs(p.res[i])/math.Sqrt(p.variance(i)))
 				}
 			}
 			widen = math.Max(1, 1.4826*median(z))
 		}
 		for i := 0; i < len(p.t); i += p.stride {
-			sigma := widen * math.Sqrt(p.noise.variance(p.slope[i], p.vel[i]))
+			sigma := widen * math.Sqrt(p.variance(i))
 			p.robust[i] = sureness(p.res[i]/sigma, sigma)
 		}
 	}
@@ -92,17 +92,19 @@ func (p *pass) spotSpikes() {
 // the reading's time. The last two belong to the indicator.
 type noise struct{ displayMM, angleDeg, timeS, floorMM float64 }
 
-// variance is a reading's, mm², at a slope (mm per degree) and a speed (degrees
-// per second).
-func (n *noise) variance(slope, vel float64) float64 {
-	s2 := slope * slope
-	return n.displayMM*n.displayMM + s2*(n.angleDeg*n.angleDeg+vel*vel*n.timeS*n.timeS)
+// variance is a reading's, mm², at a slope (mm per degree), a speed (degrees
+// per second) and with a doubt of its smoothed angle (deg²).
+func (n *noise) variance(slope, vel, blur float64) float64 {
+	return n.displayMM*n.displayMM + slope*slope*(n.angleDeg*n.angleDeg+vel*vel*n.timeS*n.timeS+blur)
 }
 
-// angleShare is the share of the variance that angle and time make.
-func (n *noise) angleShare(slope, vel float64) float64 {
-	return 1 - n.displayMM*n.displayMM/n.variance(slope, vel)
+// variance is reading i's, mm².
+func (p *pass) variance(i int) float64 {
+	return p.noise.variance(p.slope[i], p.vel[i], p.blurAt(i))
 }
+
+// blurAt is the doubt of reading i's smoothed angle, deg².
+func (p *pass) blurAt(i int) float64 { return p.track.blur[p.track.node(p.t[i]-p.lag)] }
 
 const (
 	ownParams  = 5    // about how many parameters a setup's readings feed alone
@@ -115,8 +117,8 @@ const (
 
 // seen is a residual's square (mm²) with what makes its scatter.
 type seen struct {
-	r2, w, s2, v2 float64
-	of            *noise
+	r2, w, s2, v2, known float64
+	of                   *noise
 }
 
 // learnNoise estimates each setup's display scatter and each indicator's angle
@@ -149,7 +151,7 @@ func learnIndicator(passes []*pass) {
 		for i := 0; i < len(p.t); i += p.stride * skip {
 			if p.use[i] && p.robust[i] > 0.01 {
 				s2 := p.slope[i] * p.slope[i]
-				list = append(list, seen{p.res[i] * p.res[i], p.robust[i], s2, s2 * p.vel[i] * p.vel[i], p.noise})
+				list = append(list, seen{p.res[i] * p.res[i], p.robust[i], s2, s2 * p.vel[i] * p.vel[i], s2 * p.blurAt(i), p.noise})
 				count[p.noise] += p.robust[i] * float64(skip)
 			}
 		}
@@ -190,7 +192,7 @@ func improve(list []seen) {
 			}
 			d2, a2, t2 = last.displayMM*last.displayMM, last.angleDeg*last.angleDeg, last.timeS*last.timeS
 		}
-		v := d2 + s.s2*a2 + s.v2*t2
+		v := d2 + s.s2*a2 + s.v2*t2 + s.known
 		den := s.w / v
 		num := den * s.r2 / v
 		mine.num, mine.den = mine.num+num, mine.den+den
@@ -213,27 +215,24 @@ func improve(list []seen) {
 }
 
 // correlate measures, for each indicator over all its sweeps, how much
-// neighbouring readings repeat each other in what they say of the top, slope ×
-// residual ÷ variance (a count lasts for several readings, a model is never
-// perfect): vif = 1 + 2 Σ ρ_k, never below 1. White-noise doubt is too small by
-// √vif.
+// neighbouring readings still repeat each other in what they say of the top (a model is never
+// perfect): 1 + 2 Σ ρ_k, never below 1. White-noise doubt is too small by its root.
 func (m *model) correlate() {
 	byIndicator := map[string][][]float64{}
 	for _, p := range m.passes {
-		z := make([]float64, 0, len(p.t))
-		for i := range p.t {
-			if p.use[i] && p.robust[i] > 0.5 {
-				z = append(z, p.slope[i]*p.res[i]/p.noise.variance(p.slope[i], p.vel[i]))
-			}
-		}
-		byIndicator[p.src.Indicator] = append(byIndicator[p.src.Indicator], z)
+		byIndicator[p.src.Indicator] = append(byIndicator[p.src.Indicator], p.surprise)
 	}
-	vif := map[string]float64{}
+	more := map[string]float64{}
 	for name, runs := range byIndicator {
-		vif[name] = varianceInflation(runs)
+		more[name] = varianceInflation(runs)
 	}
 	for _, p := range m.passes {
-		p.vif = vif[p.src.Indicator]
+		f := more[p.src.Indicator]
+		p.vif *= f
+		for i := range p.sums.seg {
+			p.sums.seg[i].scale(1 / f)
+			p.sums.steps[i].scale(1 / f)
+		}
 	}
 }
 

@@ -75,7 +75,7 @@ func (m *model) sweptAgain(p *pass, how more) (k block, terms []term) {
 			vel = -vel
 		}
 		_, slope := v.over(p.x[i]*how.reach, vel, p.timeAgain(i, how)-v.creepAtS, &d)
-		k.add(p.robust[i]/p.noise.variance(slope, vel)/how.speed/p.vif, 0, &d)
+		k.add(p.robust[i]/p.noise.variance(slope, vel, p.blurAt(i))/how.speed/p.vif, 0, &d)
 	}
 	k.project(private{sd: sweepShiftUMM})
 	return k, terms

@@ -215,13 +215,38 @@ func (j *job) insist() error {
 	return nil
 }
 
-// solution closes a converged model with its covariance.
-func (m *model) solution() (*solution, error) {
+// finish takes the last steps, with what neighbouring readings share, and
+// returns the covariance.
+func (m *model) finish() (*mat.SymDense, error) {
+	for range lastSteps {
+		m.close()
+		a, b := m.normal()
+		step, ok := m.stepWithin(a, b, 0)
+		if !ok {
+			break
+		}
+		m.remember()
+		m.move(step)
+		if settledTo(a, step, 0.02) {
+			break
+		}
+	}
 	m.close()
 	a, _ := m.normal()
 	cov, ok := inverse(a)
 	if !ok {
 		return nil, errors.New("the sweeps do not determine the tops")
+	}
+	return cov, nil
+}
+
+const lastSteps = 3
+
+// solution closes a converged model with its covariance.
+func (m *model) solution() (*solution, error) {
+	cov, err := m.finish()
+	if err != nil {
+		return nil, err
 	}
 	sol := &solution{model: m, cov: cov}
 	private := 0

@@ -6,157 +6,213 @@ import (
 )
 
 // track is one encoder stream made smooth over one sweep: angle and speed at
-// any time within it. Counts are steps; a local quadratic over a short window
-// (tricube weights) reads between them without bending to the hand's slow
-// speed changes. Nodes are joined by cubic Hermite pieces.
+// any time within it, and how surely the angle is known. Nodes are joined by
+// cubic Hermite pieces.
 type track struct {
 	t0, dt     float64
 	theta, vel []float64 // degrees, degrees per second
-	half       float64   // widest half-window used, s: nothing nearer than this to an end is trusted
+	blur       []float64 // variance of theta, deg²
+	restless   []float64 // of the hand about each node, deg²/s³
+	points     []point   // what it rests on
+	memoryS    float64   // so long an error of theta lasts
 }
 
 const (
-	trackNodeS    = 0.020 // node spacing
-	trackHalfMinS = 0.080 // half-window: a hand's speed changes little in it
-	trackHalfMaxS = 0.400
-	trackMostS    = 3600 // a sweep takes minutes; a clock set between two readings makes years
-	trackPoints   = 7    // a window holds at least so many readings …
-	trackSteps    = 2.5  // … and so many encoder steps, where the crank turns at all
+	trackNodeS   = 0.020 // node spacing
+	trackBesideS = 0.8   // s: so far beside the sweep the stream is looked at
+	trackMostS   = 3600  // a sweep takes minutes; a clock set between two readings makes years
+	trackPoints  = 7     // fewer readings are no stream
+	startingHand = 200.0 // deg²/s³: a hand that starts or stops within a few tenths of a second
+	jolt         = 1e7   // deg²/s³: what cannot be is a jolt, or counts are lost
+	calmShare    = 0.4   // of the usual speed: below, the hand may be starting or stopping …
+	calmAwayS    = 0.2   // … so long before and after
+	holdS        = 0.1   // s: a count that lasts longer is looked at so often
+	leastSoft    = 1e-5  // degrees: no encoder is better
+	mostMatches  = 10
+	// Where the crank turns nearly in step with the encoder's lines, reading after
+	// reading says the same of it: the points' variances are so many times too small.
+	alike = 2.0
 )
 
 // newTrack smooths the stream between from and to (s). step is the encoder's
 // step in degrees. ok is false where the stream does not cover the time, or the time
 // is longer than any sweep.
 func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
-	lo := sort.SearchFloat64s(s.T, from-2*trackHalfMaxS)
-	hi := sort.SearchFloat64s(s.T, to+2*trackHalfMaxS)
-	raw, rawV := s.T[lo:hi], s.V[lo:hi]
-	if len(raw) < trackPoints {
+	lo := sort.SearchFloat64s(s.T, from-trackBesideS)
+	hi := sort.SearchFloat64s(s.T, to+trackBesideS)
+	t, v := s.T[lo:hi], s.V[lo:hi]
+	if len(t) < trackPoints {
 		return k, false
 	}
-	from, to = math.Max(from, raw[0]), math.Min(to, raw[len(raw)-1])
+	from, to = math.Max(from, t[0]), math.Min(to, t[len(t)-1])
 	n := int(math.Min(to-from, trackMostS)/trackNodeS) + 2
 	if n < 3 || to-from > trackMostS {
 		return k, false
 	}
-	t, v := edges(raw, rawV, step)
-	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n)}
-	first, near := 0, 0
-	for i := range n {
-		at := from + float64(i)*k.dt
-		for near < len(t) && t[near] < at {
-			near++
-		}
-		for first < len(raw)-2 && raw[first+1] < at {
-			first++
-		}
-		half, enough := halfWindow(t, v, near, step, at)
-		k.half = math.Max(k.half, half)
-		if enough {
-			k.theta[i], k.vel[i] = localQuadratic(t, v, near, at, half)
-		} else { // the crank stands
-			f := math.Min(math.Max((at-raw[first])/math.Max(raw[first+1]-raw[first], 1e-9), 0), 1)
-			k.theta[i] = rawV[first] + f*(rawV[first+1]-rawV[first])
+	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n), blur: make([]float64, n),
+		points: pointsOf(t, v, step)}
+	calm := k.calmNodes()
+	restless, scatterS := learnMotion(k.points, func(t float64) bool { return calm[k.node(t)] })
+	k.restless = make([]float64, n)
+	for i := range calm {
+		if k.restless[i] = restless; !calm[i] {
+			k.restless[i] = math.Max(restless, startingHand)
 		}
 	}
+	k.smooth(scatterS)
 	return k, true
 }
 
-// edges are the points that tell most of a counter's angle: where one step
-// comes after another, the middle of the change, whose angle is exact and whose
-// time is known to half the interval; where more steps come at once, the
-// readings themselves.
-func edges(t, v []float64, step float64) (et, ev []float64) {
-	et, ev = make([]float64, 0, len(t)), make([]float64, 0, len(t))
-	whole := false // the reading before is in already
-	for i := 1; i < len(t); i++ {
-		switch d := math.Abs(v[i] - v[i-1]); {
-		case d < 1e-9:
-			whole = false
-		case d < 1.5*step:
-			et, ev = append(et, (t[i-1]+t[i])/2), append(ev, (v[i-1]+v[i])/2)
-			whole = false
-		default:
-			if !whole {
-				et, ev = append(et, t[i-1]), append(ev, v[i-1])
-			}
-			et, ev, whole = append(et, t[i]), append(ev, v[i]), true
+// pointsOf are the readings that tell most of a counter's angle: those just
+// before and just after a change of the count and, where the count stands for long, some on
+// the way. Each says that the angle lies within its step.
+func pointsOf(t, v []float64, step float64) (out []point) {
+	half := math.Max(step/2, leastSoft)
+	last := math.Inf(-1)
+	for i := range t {
+		changed := i == 0 || i+1 == len(t) || math.Abs(v[i]-v[i-1]) > 1e-9 || math.Abs(v[i+1]-v[i]) > 1e-9
+		if changed || t[i]-last > holdS {
+			out = append(out, point{t: t[i], lo: v[i] - half, hi: v[i] + half, deg: v[i]})
+			last = t[i]
 		}
 	}
-	return et, ev
+	return out
 }
 
-// halfWindow chooses the half-window at a time: wide enough for trackPoints
-// points and trackSteps encoder steps, within the limits. enough: there are
-// points to fit. near is the first point not before the time.
-func halfWindow(t, v []float64, near int, step, at float64) (half float64, enough bool) {
-	lo, hi := max(0, near-(trackPoints+1)/2), min(len(t)-1, near+(trackPoints+1)/2)
-	if hi-lo < 3 || at < t[lo]-trackHalfMaxS || at > t[hi]+trackHalfMaxS {
-		return trackHalfMinS, false
-	}
-	half = math.Max(trackHalfMinS, (t[hi]-t[lo])/2)
-	if speed := math.Abs(v[hi]-v[lo]) / math.Max(t[hi]-t[lo], 1e-9); speed > 0 {
-		half = math.Max(half, trackSteps*step/speed)
-	}
-	// Readings far apart need a window that holds some, a standing crank none.
-	sparse := 0.0
-	for i := max(lo, 1); i <= hi; i++ {
-		if math.Abs(v[i]-v[i-1]) > 1.5*step {
-			sparse = math.Max(sparse, t[i]-t[i-1])
-		}
-	}
-	half = math.Min(half, math.Max(trackHalfMaxS, 2.5*sparse))
-	n := 0
-	for i := lo; i <= hi; i++ {
-		if math.Abs(t[i]-at) < half {
-			n++
-		}
-	}
-	return half, n >= 4
+// node is the node next to a time.
+func (k *track) node(t float64) int {
+	return min(max(int(math.Round((t-k.t0)/k.dt)), 0), len(k.theta)-1)
 }
 
-// localQuadratic fits v ≈ c0 + c1·u + c2·u², u = t − at, by least squares with
-// tricube weights over |u| < half and returns c0 and c1; near is the first
-// point not before at. Where the readings
-// cannot carry a quadratic it falls back to a line, then to the nearest value.
-func localQuadratic(t, v []float64, near int, at, half float64) (c0, c1 float64) {
-	lo, hi := near, near
-	for lo > 0 && t[lo-1] > at-half {
-		lo--
+// calmNodes says of each node whether the hand turns calmly about it, neither
+// starting nor stopping.
+func (k *track) calmNodes() []bool {
+	const sideS = 0.1
+	n := len(k.theta)
+	speed := make([]float64, n)
+	lo, hi := 0, 0
+	for i := range n {
+		at := k.t0 + float64(i)*k.dt
+		for lo+1 < len(k.points) && k.points[lo+1].t < at-sideS {
+			lo++
+		}
+		for hi+1 < len(k.points) && k.points[hi].t < at+sideS {
+			hi++
+		}
+		a, b := k.points[lo], k.points[hi]
+		speed[i] = math.Abs(b.deg-a.deg) / math.Max(b.t-a.t, 2*sideS)
 	}
-	for hi < len(t) && t[hi] < at+half {
-		hi++
-	}
-	var s [5]float64
-	var b [3]float64
-	base := v[min(lo, len(v)-1)]
-	for i := lo; i < hi; i++ {
-		u := (t[i] - at) / half
-		a := 1 - math.Abs(u*u*u)
-		w, y := a*a*a, v[i]-base
-		p := w
-		for k := range s {
-			s[k] += p
-			if k < 3 {
-				b[k] += p * y
-			}
-			p *= u
+	turning := make([]float64, 0, n)
+	for _, v := range speed {
+		if v > standingDegS {
+			turning = append(turning, v)
 		}
 	}
-	det := s[0]*(s[2]*s[4]-s[3]*s[3]) - s[1]*(s[1]*s[4]-s[2]*s[3]) + s[2]*(s[1]*s[3]-s[2]*s[2])
-	if scale := s[0] * s[2] * s[4]; hi-lo >= 4 && det > 1e-6*scale {
-		c0 = (b[0]*(s[2]*s[4]-s[3]*s[3]) - s[1]*(b[1]*s[4]-b[2]*s[3]) + s[2]*(b[1]*s[3]-b[2]*s[2])) / det
-		c1 = (s[0]*(b[1]*s[4]-b[2]*s[3]) - b[0]*(s[1]*s[4]-s[2]*s[3]) + s[2]*(s[1]*b[2]-s[2]*b[1])) / det
-		return base + c0, c1 / half
+	least := calmShare * median(turning)
+	calm := make([]bool, n)
+	for i := range calm {
+		calm[i] = true
 	}
-	if d := s[0]*s[2] - s[1]*s[1]; hi-lo >= 2 && d > 1e-9*s[0]*s[2] {
-		return base + (s[2]*b[0]-s[1]*b[1])/d, (s[0]*b[1] - s[1]*b[0]) / d / half
+	away := int(calmAwayS / k.dt)
+	for i, v := range speed {
+		if !(v > least) {
+			for near := max(0, i-away); near <= min(n-1, i+away); near++ {
+				calm[near] = false
+			}
+		}
 	}
-	i := near
-	if i == len(t) || i > 0 && at-t[i-1] < t[i]-at {
-		i--
+	return calm
+}
+
+// moment is a time at which the track has a node or a point.
+type moment struct {
+	t              float64
+	node, point    int // none: it has none
+	restless       float64
+	foreseen, then motion
+}
+
+// moments are nodes and points in order of time.
+func (k *track) moments() []moment {
+	all := make([]moment, 0, len(k.points)+len(k.theta))
+	last := k.points[0].t
+	for i, p := 0, 0; i < len(k.theta) || p < len(k.points); {
+		m := moment{t: k.t0 + float64(i)*k.dt, node: i, point: none}
+		if i == len(k.theta) || p < len(k.points) && k.points[p].t <= m.t {
+			m = moment{t: k.points[p].t, node: none, point: p}
+			p++
+		} else {
+			i++
+		}
+		m.restless = k.restless[k.node((m.t+last)/2)]
+		last = m.t
+		all = append(all, m)
 	}
-	return v[i], 0
+	return all
+}
+
+// smooth fills the nodes: forward over all moments, then back, until the
+// points' bounds have been weighed against all the others.
+func (k *track) smooth(scatterS float64) {
+	all := k.moments()
+	for round := range mostMatches {
+		m := unknownMotion(k.points[0].deg)
+		last := all[0].t
+		for i := range all {
+			at := &all[i]
+			before := m
+			m = m.after(at.t-last, at.restless)
+			if at.point != none && round == 0 {
+				q := &k.points[at.point]
+				q.soft = math.Hypot(leastSoft, m.vel*scatterS)
+				if q.match(m.deg, m.pdd) == neverSo {
+					at.restless = jolt
+					k.restless[k.node(at.t)] = jolt
+					m = before.after(at.t-last, at.restless)
+					q.match(m.deg, m.pdd)
+				}
+			}
+			last = at.t
+			at.foreseen = m
+			if at.point != none {
+				m.see(k.points[at.point].deg, k.points[at.point].variance)
+			}
+			at.then = m
+		}
+		if k.back(all) < 0.02 {
+			break
+		}
+	}
+	var sum float64
+	for i := range k.points {
+		k.points[i].variance *= alike
+		sum += 1 / k.points[i].variance
+	}
+	for i := range k.blur {
+		k.blur[i] *= alike
+	}
+	length := all[len(all)-1].t - all[0].t
+	k.memoryS = math.Pow(length/sum/k.restless[len(k.restless)/2], 0.25)
+}
+
+// back goes back over all moments, fills the nodes and matches the points anew.
+// It returns how far the furthest node moved, in units of its doubt.
+func (k *track) back(all []moment) (moved float64) {
+	known := all[len(all)-1].then
+	for i := len(all) - 1; i >= 0; i-- {
+		at := &all[i]
+		if i < len(all)-1 {
+			next := &all[i+1]
+			known = at.then.smoothed(next.t-at.t, next.foreseen, known)
+		}
+		if n := at.node; n != none {
+			moved = math.Max(moved, math.Abs(k.theta[n]-known.deg)/math.Sqrt(known.pdd))
+			k.theta[n], k.vel[n], k.blur[n] = known.deg, known.vel, known.pdd
+		} else {
+			k.points[at.point].rematch(known)
+		}
+	}
+	return moved
 }
 
 // at returns angle (deg) and speed (deg/s) at time t, and whether t lies

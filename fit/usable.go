@@ -68,6 +68,7 @@ func (p *pass) split() {
 // its resting stop. lag is the latency, s; lashDeg the bound of the lash.
 func (p *pass) choose(lag, lashDeg float64) {
 	k := p.track
+	p.lag = lag
 	fit := p.moving(lashDeg)
 	for i, t := range p.t {
 		f := (t - lag - k.t0) / k.dt
@@ -87,7 +88,7 @@ func (p *pass) moving(lashDeg float64) []bool {
 	for _, th := range k.theta {
 		begin = math.Min(begin, p.dir*th)
 	}
-	margin := int(math.Ceil(k.half / 2 / k.dt))
+	margin := int(math.Ceil(math.Min(math.Max(2*k.memoryS, 0.04), 0.2) / k.dt))
 	last := -margin - 1 // the last node that was not well
 	for i, th := range k.theta {
 		at := p.dir * th

@@ -197,7 +197,11 @@ func (o *outcome) limit(x fit.Index, in fit.Input) limitOf {
 	j := limitOf{crank: thrust{t.Engine.StrokeMM / 2, t.Engine.RodMM, t.Engine.Cylinders[0].PinOffsetMM}, stands: map[int]stand{},
 		noiseMM: ind.NoiseMM, stepMM: o.resolutionMM, jitter: ind.JitterMS / 1e3, keep: 1 - ind.SpikeShare}
 	var speed, n float64
+	placed := map[int]float64{} // about when, s
 	for _, s := range in.Sweeps {
+		if _, ok := placed[s.Setup]; !ok {
+			placed[s.Setup] = s.Height.T[0]
+		}
 		setup := t.Setups[(s.Setup-1)%len(t.Setups)]
 		j.stands[s.Setup] = stand{setup.Scale, setup.PlayMM, setup.TiltFlipMM, setup.TiltWidthDeg}
 		sw := seen{cylinder: s.Cylinder, placement: s.Setup, dir: 1}
@@ -214,12 +218,55 @@ func (o *outcome) limit(x fit.Index, in fit.Input) limitOf {
 			}
 			v := (angleAt(s.Encoder, at+0.15) - angleAt(s.Encoder, at-0.15)) / 0.3
 			sw.xDeg, sw.degPerS = append(sw.xDeg, deg), append(sw.degPerS, v)
+			sw.at, sw.standing = append(sw.at, at), append(sw.standing, at-placed[s.Setup])
 			speed, n = speed+math.Abs(v), n+1
 		}
+		o.listen(&sw, s.Encoder)
 		j.sweeps = append(j.sweeps, sw)
 	}
 	o.degPerS = speed / math.Max(n, 1)
 	return j
+}
+
+// listen adds what the encoder tells of a sweep's way, how restless the hand
+// is, and between which re-grips each reading lies.
+func (o *outcome) listen(sw *seen, s *fit.Series) {
+	if len(sw.at) == 0 {
+		return
+	}
+	const besideS, stopS = 0.6, 0.45
+	e, step := o.truth.Encoder, 360/float64(o.truth.Encoder.CountsPerRev)
+	mean := 0.0
+	for _, v := range sw.degPerS {
+		mean += math.Abs(v) / float64(len(sw.degPerS))
+	}
+	sw.restless = math.Pow(mean*o.truth.Hand.Unevenness*0.6, 2) // the drift of its mood
+	var stops []float64
+	last := math.NaN()
+	first := sort.SearchFloat64s(s.T, sw.at[0]-besideS)
+	for i := max(first, 1); i < len(s.T) && s.T[i] < sw.at[len(sw.at)-1]+besideS; i++ {
+		moved := math.Abs(s.V[i] - s.V[i-1])
+		if moved < step/2 {
+			continue
+		}
+		if s.T[i]-last > stopS && s.T[i] > sw.at[0] && last < sw.at[len(sw.at)-1] {
+			stops = append(stops, (s.T[i]+last)/2)
+		}
+		last = s.T[i]
+		turned := min(step, mean*(s.T[i]-s.T[i-1])) // within a count, or between two lines
+		late := mean * e.JitterMS / 1e3
+		sw.encoder = append(sw.encoder, change{(s.T[i] + s.T[i-1]) / 2, turned*turned/12 + late*late + 1e-12})
+	}
+	after := func(t float64) int { return sort.SearchFloat64s(stops, t) }
+	top := sw.at[0]
+	for i, x := range sw.xDeg {
+		if sw.dir*x < 0 {
+			top = sw.at[i]
+		}
+	}
+	for _, t := range sw.at {
+		sw.grip = append(sw.grip, after(t)-after(top))
+	}
 }
 
 func topOf(t virtual.Truth, number int) float64 {

@@ -92,8 +92,8 @@ const pageHead = `# How accurate the fit is on virtual benches
 
 Made by ` + "`CROWNMARK_UPDATE=1 make accuracy`" + ` from %d jobs, seeds %d to %d; do not edit. Every job has an engine, a bench and a
 hand of its own: one sweep each way through two or three tops, the reference again at the end. The fit is told what a
-shop would declare. "Limit" is the Cramér–Rao bound of the readings used, with the encoder taken as exact: no unbiased
-estimate can be better. Core jobs: at least 10 readings a second and 2,400 counts, no eccentricity, creep or re-grip steps.
+shop would declare. "Limit" is the Cramér–Rao bound of the readings used and the encoder's counts, with all that is known
+beforehand: no estimate can be better on the average of what is thought possible. Core jobs: at least 10 readings a second and 2,400 counts, no eccentricity, creep or re-grip steps.
 
 `
 
