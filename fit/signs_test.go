@@ -95,6 +95,19 @@ func TestTiltFlipAndCreepComeBack(t *testing.T) {
 	near(t, "peak", c.PeakMM, 0.118+s.creepMMPerS*first, 0.005)
 }
 
+// A top a third of a turn late: another cylinder's, and said to be so late.
+func TestAnotherCylindersTopIsAsLateAsItIs(t *testing.T) {
+	for _, late := range []float64{120, -120} {
+		s := newSynth()
+		s.errDeg[3] = late
+		c := cylinderOf(solve(t, s.input(s.both(1, 1, 1), s.both(3, 1, 2))), 3)
+		near(t, "index", c.IndexErrorDeg, late, 0.006)
+		if c.TrimDeg != nil || !slices.Contains(c.Flags, FlagWrongCylinder) {
+			t.Errorf("trim %v, flags %v", c.TrimDeg, c.Flags)
+		}
+	}
+}
+
 // Banks with ±0.8 mm pin offset: θ_top = asin(e/(l+r)) parts their tops by
 // 0.49°; what is left of the index error is the throw's. u95 holds 0.02 mm of
 // each piston's offset, 0.017°.
