@@ -153,6 +153,28 @@ func TestWheelKnowsItsZeroOnlyInTheReferencesMounting(t *testing.T) {
 	}
 }
 
+// Seen from the damper end a crank that runs clockwise carries its marks
+// clockwise under the pointer: what comes 90° later lies 90° the other way.
+func TestWheelTurnsWithTheCrank(t *testing.T) {
+	for hand, at := range map[float64]string{1: "-90", -1: "90"} {
+		svg := string(wheelSVG(hand, []wheelTop{{3, 90}}))
+		for _, want := range []string{`<g class="tab" transform="rotate(` + at + `)">`, `y="-394" transform="rotate(` + at + `)">90</text>`,
+			`class="tick ten" y1="-426" y2="-462" transform="rotate(` + at + `)"`, `class="tick at" y1="-424" y2="-462" transform="rotate(` + at + `)"`,
+			map[float64]string{1: `M88 -478A486 486 0 0 1 200 -443`, -1: `M-88 -478A486 486 0 0 0 -200 -443`}[hand]} {
+			if !strings.Contains(svg, want) {
+				t.Errorf("hand %g: no %s", hand, want)
+			}
+		}
+	}
+	e := practice(t)
+	e.RunningDirection = "anticlockwise"
+	var v benchView
+	v.ofJob(store.Job{Engine: e, DirectionSign: -1}, nil, fit.Index{}, 1)
+	if v.Hand != -1 || v.Sign != -1 {
+		t.Errorf("hand %g, sign %d", v.Hand, v.Sign)
+	}
+}
+
 func TestTabsThatMeetAreOne(t *testing.T) {
 	tabs := together([]wheelTop{{1, 0}, {2, 181.4}, {3, 178.8}, {4, 359.2}, {5, 90}})
 	if len(tabs) != 3 || tabs[0].text != "1·4" || tabs[1].text != "2·3" || tabs[2].text != "5" {
