@@ -127,17 +127,13 @@ func TestWhatToDoNext(t *testing.T) {
 
 func TestWheelKnowsItsZeroOnlyInTheReferencesMounting(t *testing.T) {
 	x := solved(t, fit.Input{Engine: practice(t), Priors: fit.DefaultPriors(), DirectionConfirmed: true})
-	top := 350.0
-	for i := range x.Cylinders {
-		if x.Cylinders[i].Number == 1 {
-			x.Cylinders[i].TDCDeg = &top
-		}
-	}
+	top, early := 350.0, 169.0 // cylinder 2, nominal 540, comes at 350 + 179
+	x.Cylinders[0].TDCDeg, x.Cylinders[1].TDCDeg = &top, &early
 	job := store.Job{ID: 1, Engine: practice(t), DirectionSign: 1}
 	sweeps := []store.Sweep{{ID: 1, Cylinder: 1, Mount: 2}}
 	var v benchView
 	v.placeTops(job, sweeps, x, 2)
-	if v.ZeroDeg == nil || *v.ZeroDeg != top || len(v.Tops) != 4 || v.Tops[2].Deg != 180 {
+	if v.ZeroDeg == nil || *v.ZeroDeg != top || len(v.Tops) != 4 || v.Tops[1].Deg != 179 || v.Tops[2].Deg != 180 {
 		t.Errorf("same mounting: %+v", v)
 	}
 	v = benchView{}

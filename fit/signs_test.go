@@ -74,10 +74,12 @@ func TestKnockHeardLate(t *testing.T) {
 	}
 }
 
-// A bottom heard a second late lies where the crank was, not 6° on.
+// A bottom heard a second late, of a piston that is late itself, lies where the
+// crank was: not 6° on, and as far on as its top.
 func TestBottomHeardLate(t *testing.T) {
 	s := asLate()
-	c := cylinderOf(solve(t, s.told(s.input(s.both(1, 1, 1), []Sweep{s.sweep(1, 1, 1, 140, 215, 6)}))), 1)
+	s.errDeg[3] = 9
+	c := cylinderOf(solve(t, s.told(s.input(s.both(1, 1, 1), s.both(3, 1, 2), []Sweep{s.sweep(3, 1, 2, 140, 215, 6)}))), 3)
 	near(t, "stroke", c.StrokeSeenMM, 86.003, 0.04)
 }
 
@@ -112,9 +114,10 @@ func TestTiltFlipAndCreepComeBack(t *testing.T) {
 func TestAnotherCylindersTopIsAsLateAsItIs(t *testing.T) {
 	for _, late := range []float64{120, -120} {
 		s := newSynth()
-		s.errDeg[3] = late
+		s.errDeg[3], s.playMM = late, 0.08
 		c := cylinderOf(solve(t, s.input(s.both(1, 1, 1), s.both(3, 1, 2))), 3)
 		near(t, "index", c.IndexErrorDeg, late, 0.006)
+		near(t, "play", c.PlayMM, s.playMM, 0.01)
 		if c.TrimDeg != nil || !slices.Contains(c.Flags, FlagWrongCylinder) {
 			t.Errorf("trim %v, flags %v", c.TrimDeg, c.Flags)
 		}
