@@ -155,6 +155,8 @@ func TestCorrectionIsAdded(t *testing.T) {
 	c := cylinderOf(solve(t, in), 1)
 	near(t, "peak", c.PeakMM, 0.218, 0.002)
 	near(t, "above the deck", c.DeckMM, 0.218, 0.003)
+	_, top := bounds(c.Curves[0].HeightMM)
+	near(t, "the drawn curve's top", &top, 0, 0.005)
 }
 
 // Swept one way, a mark that is approached the same way has the lash in common
