@@ -127,17 +127,13 @@ func TestWhatToDoNext(t *testing.T) {
 
 func TestWheelKnowsItsZeroOnlyInTheReferencesMounting(t *testing.T) {
 	x := solved(t, fit.Input{Engine: practice(t), Priors: fit.DefaultPriors(), DirectionConfirmed: true})
-	top := 350.0
-	for i := range x.Cylinders {
-		if x.Cylinders[i].Number == 1 {
-			x.Cylinders[i].TDCDeg = &top
-		}
-	}
+	top, early := 350.0, 169.0 // cylinder 2, nominal 540, comes at 350 + 179
+	x.Cylinders[0].TDCDeg, x.Cylinders[1].TDCDeg = &top, &early
 	job := store.Job{ID: 1, Engine: practice(t), DirectionSign: 1}
 	sweeps := []store.Sweep{{ID: 1, Cylinder: 1, Mount: 2}}
 	var v benchView
 	v.placeTops(job, sweeps, x, 2)
-	if v.ZeroDeg == nil || *v.ZeroDeg != top || len(v.Tops) != 4 || v.Tops[2].Deg != 180 {
+	if v.ZeroDeg == nil || *v.ZeroDeg != top || len(v.Tops) != 4 || v.Tops[1].Deg != 179 || v.Tops[2].Deg != 180 {
 		t.Errorf("same mounting: %+v", v)
 	}
 	v = benchView{}
@@ -150,6 +146,28 @@ func TestWheelKnowsItsZeroOnlyInTheReferencesMounting(t *testing.T) {
 	v.placeTops(job, sweeps, x, 2)
 	if v.ZeroDeg != nil {
 		t.Errorf("without a direction: %+v", v)
+	}
+}
+
+// Seen from the damper end a crank that runs clockwise carries its marks
+// clockwise under the pointer: what comes 90° later lies 90° the other way.
+func TestWheelTurnsWithTheCrank(t *testing.T) {
+	for hand, at := range map[float64]string{1: "-90", -1: "90"} {
+		svg := string(wheelSVG(hand, []wheelTop{{3, 90}}))
+		for _, want := range []string{`<g class="tab" transform="rotate(` + at + `)">`, `y="-394" transform="rotate(` + at + `)">90</text>`,
+			`class="tick ten" y1="-426" y2="-462" transform="rotate(` + at + `)"`, `class="tick at" y1="-424" y2="-462" transform="rotate(` + at + `)"`,
+			map[float64]string{1: `M88 -478A486 486 0 0 1 200 -443`, -1: `M-88 -478A486 486 0 0 0 -200 -443`}[hand]} {
+			if !strings.Contains(svg, want) {
+				t.Errorf("hand %g: no %s", hand, want)
+			}
+		}
+	}
+	e := practice(t)
+	e.RunningDirection = "anticlockwise"
+	var v benchView
+	v.ofJob(store.Job{Engine: e, DirectionSign: -1}, nil, fit.Index{}, 1)
+	if v.Hand != -1 || v.Sign != -1 {
+		t.Errorf("hand %g, sign %d", v.Hand, v.Sign)
 	}
 }
 

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"errors"
 	"math"
 	"slices"
 	"testing"
@@ -56,10 +57,34 @@ func TestReclockedMountsTellEccentricity(t *testing.T) {
 			if off > c.most || off > *row.IndexU95Deg || *row.IndexU95Deg > c.doubt || *row.IndexU95Deg < c.doubt/20 {
 				t.Errorf("%v, cylinder %d: off by %.4f, u95 %.4f", c.reclock, n, off, *row.IndexU95Deg)
 			}
+			at := row.NominalDeg + s.errDeg[n]
+			phi := at * math.Pi / 180
+			near(t, "what the encoder shows at the top", row.TDCDeg, math.Mod(s.offset+at+0.1*math.Sin(phi+0.7)+0.03*math.Sin(2*phi-0.4), 360), 0.01)
 		}
 	}
 	s := newSynth()
 	if row := cylinderOf(solve(t, wobbling(s, []float64{0, 180, 90}, [2]float64{0.1, 0.03}, true)), 3); slices.Contains(row.Flags, FlagUndeclared) || *row.IndexU95Deg > 0.01 {
 		t.Errorf("undeclared but seen: flags %v, u95 %.4f", row.Flags, *row.IndexU95Deg)
+	}
+}
+
+// A top's error goes by the adapter's angle there: the crank's, with the
+// cylinder's own error, and the adapter's on it. 1°: latency and lash, not yet known.
+func TestWobbleGoesByTheAdaptersAngle(t *testing.T) {
+	s := newSynth()
+	s.errDeg[3] = 12
+	j := newJob(wobbling(s, []float64{0, 180, 90}, [2]float64{0.1, 0.03}, true))
+	j.anchor = 1
+	if err := errors.Join(j.prepare(), j.build(true)); err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range j.passes {
+		at := j.nominal(p.src.Cylinder) + s.errDeg[p.src.Cylinder] + *p.src.ReclockDeg
+		for n := 1; n <= 2; n++ {
+			sin, cos := p.wobble[2*n-2].coef, p.wobble[2*n-1].coef
+			if off := fold180(math.Atan2(sin, cos)*180/math.Pi - float64(n)*at); math.Abs(off) > float64(n) {
+				t.Errorf("cylinder %d turned by %g°, %d a turn: %.2f° off %g°", p.src.Cylinder, *p.src.ReclockDeg, n, off, at)
+			}
+		}
 	}
 }

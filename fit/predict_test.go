@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -29,6 +30,36 @@ func TestPredictedDoubtComesTrue(t *testing.T) {
 	t.Logf("before %.5f, predicted %.5f, came %.5f", before, predicted, got)
 	if math.Abs(predicted/got-1) > 0.25 || predicted > 0.7*before {
 		t.Errorf("standard doubt %.5f before, %.5f predicted, %.5f after the sweep back", before, predicted, got)
+	}
+}
+
+// A pass predicted to come back tells what the pass that really came back tells:
+// the same parameters, and every pair of columns pulling the same way.
+func TestPredictedPassIsTheOneThatComesBack(t *testing.T) {
+	s := newSynth()
+	j := newJob(s.input(s.both(1, 1, 1)))
+	j.anchor = 1
+	if err := j.prepare(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.fit(true); err != nil {
+		t.Fatal(err)
+	}
+	m := j.model
+	there, back := m.passes[0], m.passes[1]
+	m.params[there.flip].val = 0.02 // seen in the slope
+	m.gather(back, frozen)
+	predicted, terms := m.sweptAgain(there, more{back: true, speed: 1, reach: 1})
+	if !slices.Equal(terms, back.terms) {
+		t.Errorf("terms %v, came %v", terms, back.terms)
+	}
+	pull := func(k *block, a, b int) float64 { return k.a[a][b] / math.Sqrt(k.a[a][a]*k.a[b][b]) }
+	for a := range colCreep { // it creeps on after a pause of its own
+		for b := a + 1; b < colCreep; b++ {
+			if p, q := pull(&predicted, a, b), pull(&back.sums.whole, a, b); !(math.Abs(p-q) < 0.2) { // other readings
+				t.Errorf("columns %d and %d: %.3f, came %.3f", a, b, p, q)
+			}
+		}
 	}
 }
 

@@ -34,6 +34,7 @@ func TestJobComesBack(t *testing.T) {
 	for c, want := range s.errDeg {
 		got := cylinderOf(ix, c)
 		near(t, "index", got.IndexErrorDeg, want, 0.006)
+		near(t, "tdc", got.TDCDeg, math.Mod(s.offset+got.NominalDeg+want, 360), 0.01)
 		if *got.IndexU95Deg > 0.01 || *got.IndexU95Deg < 0.0005 {
 			t.Errorf("cylinder %d: u95 %g", c, *got.IndexU95Deg)
 		}
@@ -50,8 +51,11 @@ func TestJobComesBack(t *testing.T) {
 			t.Errorf("cylinder %d: verdict %s, want %s", c, got, want)
 		}
 	}
-	near(t, "trim of 3", cylinderOf(ix, 3).TrimSetDeg, -1.5, 0)
-	near(t, "top to enter for 3", cylinderOf(ix, 3).TrimTopDeg, 181.5, 1e-9)
+	three := cylinderOf(ix, 3)
+	near(t, "trim of 3", three.TrimSetDeg, -1.5, 0)
+	near(t, "what it leaves", three.LeftDeg, -*three.IndexErrorDeg+1.5, 1e-9)
+	near(t, "retard to add for 3", three.TrimRetardDeg, 1.5, 0)
+	near(t, "top to enter for 3", three.TrimTopDeg, 181.5, 1e-9)
 	if b, err := json.Marshal(ix); err != nil || strings.Contains(string(b), "NaN") {
 		t.Errorf("document: %v %s", err, b)
 	}

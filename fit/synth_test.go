@@ -15,6 +15,7 @@ type synth struct {
 	eng                      engine.Engine
 	latency, lash, offset    float64
 	playMM, noiseMM          float64
+	flipMM, creepMMPerS      float64
 	errDeg                   map[int]float64
 	rng                      *rand.Rand
 	clock                    float64
@@ -56,6 +57,7 @@ func (s *synth) sweep(c, mount, setup int, from, to, degPerS float64) Sweep {
 		if dir*x(t) > 0 {
 			y = math.Min(0, y+s.playMM)
 		}
+		y += s.flipMM*dir*math.Tanh(x(t)) + s.creepMMPerS*t
 		h.T = append(h.T, t+s.latency)
 		h.V = append(h.V, math.Round((y+0.118+s.noiseMM*s.rng.NormFloat64())/s.displayStep)*s.displayStep)
 	}

@@ -73,6 +73,23 @@ func TestSeriesMeetsExactWithinItsRange(t *testing.T) {
 	})
 }
 
+// How the rise changes with rod and offset, against differences.
+func TestRiseByRodAndOffset(t *testing.T) {
+	const step = 1e-4
+	for _, offset := range []float64{-1.5, 0, 3} {
+		for _, x := range []float64{-25, -3, 0, 12} {
+			at := func(rod, off float64) float64 {
+				y, _ := Geometry{R: 43, L: 143.5 + rod, E: offset + off}.Rise(x)
+				return y
+			}
+			c := Geometry{R: 43, L: 143.5, E: offset}.Curve()
+			_, _, perRod, perOffset := c.At(x)
+			near(t, "by rod", perRod, (at(step, 0)-at(-step, 0))/(2*step), 1e-8)
+			near(t, "by offset", perOffset, (at(0, step)-at(0, -step))/(2*step), 1e-8)
+		}
+	}
+}
+
 func TestBottomAndStroke(t *testing.T) {
 	g, _ := New(86, 143.5, -0.8)
 	y, slope := g.Rise(g.BottomDeg() - g.TopDeg())
