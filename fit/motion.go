@@ -11,10 +11,12 @@ import "math"
 
 // point is a reading of the encoder: at time t (s) the angle lies between lo
 // and hi (degrees), but for soft (a standard deviation: the time is not exact).
-// deg and variance (deg²) are what that comes to beside all else that is known.
+// deg and variance (deg²) are what that comes to; where the count stands for
+// several readings it is bound: what it comes to hangs on all else that is known.
 type point struct {
 	t, lo, hi, soft float64
 	deg, variance   float64
+	bound           bool
 }
 
 // motion is what is known of angle (deg) and speed (deg/s) at a time.
@@ -32,15 +34,18 @@ func (m motion) after(dt, restless float64) motion {
 		m.pvv + restless*dt}
 }
 
-// see takes an angle of some variance in.
-func (m *motion) see(deg, variance float64) {
-	kd, kv := m.pdd/(m.pdd+variance), m.pdv/(m.pdd+variance)
+// see takes an angle of some variance in and returns the square of the surprise
+// and what that was expected to be.
+func (m *motion) see(deg, variance float64) (off2, expected float64) {
+	expected = m.pdd + variance
+	kd, kv := m.pdd/expected, m.pdv/expected
 	off := deg - m.deg
 	m.deg += kd * off
 	m.vel += kv * off
 	m.pvv -= kv * m.pdv
 	m.pdv *= 1 - kd
 	m.pdd *= 1 - kd
+	return off * off, expected
 }
 
 // smoothed is what is known of this moment from all readings, before and
@@ -65,8 +70,24 @@ func (m motion) smoothed(dt float64, ahead, known motion) motion {
 
 const (
 	nothingTold = 1e6   // deg²: a reading of this variance tells nothing
-	neverSo     = 1e-10 // a reading less likely than this contradicts the rest
+	neverSo     = 1e-10 // a reading less likely than this contradicts the rest …
+	neverSigmas = 6.4   // … and one so far off
 )
+
+// soften says how much the point's angle is off because its time is; a point
+// that is not bound is then what its bounds say.
+func (q *point) soften(deg float64) {
+	q.soft = math.Sqrt(leastSoft*leastSoft + deg*deg)
+	if !q.bound {
+		q.plain()
+	}
+}
+
+// plain gives the point mean and variance by its bounds alone.
+func (q *point) plain() {
+	half := (q.hi - q.lo) / 2
+	q.deg, q.variance = (q.lo+q.hi)/2, half*half/3+q.soft*q.soft
+}
 
 // match gives the point mean and variance where the rest says deg ± √variance,
 // and returns how likely the reading was.
@@ -76,8 +97,7 @@ func (q *point) match(deg, variance float64) (likely float64) {
 	a, b := (q.lo-deg)/s, (q.hi-deg)/s
 	likely = (math.Erf(b/math.Sqrt2) - math.Erf(a/math.Sqrt2)) / 2
 	if !(likely > neverSo) {
-		mid, half := (q.lo+q.hi)/2, (q.hi-q.lo)/2
-		q.deg, q.variance = mid, half*half/3+q.soft*q.soft
+		q.plain()
 		return neverSo
 	}
 	da, db := density(a), density(b)
@@ -110,32 +130,36 @@ func (q *point) rematch(known motion) {
 // jerks), and of the scatter of the encoder's times, s.
 const (
 	restlessLeast, restlessMost = 1e-4, 1e3
-	scatterLeast, scatterMost   = 1e-4, 5e-3
+	scatterLeastS, scatterMostS = 3e-4, 1e-2
 )
 
 // learnMotion finds by maximum likelihood how restless the hand is where it
-// turns calmly, and by how much the times of the readings scatter.
-func learnMotion(points []point, calm func(t float64) bool) (restless, scatterS float64) {
+// turns calmly, and by how much the times of the readings scatter. Enough of
+// the points in the middle tell.
+func learnMotion(points []point, calm func(t float64) bool, guess float64) (restless, scatterS float64) {
+	const enough = 300
+	if n := len(points); n > enough {
+		points = points[(n-enough)/2 : (n+enough)/2]
+	}
 	best := math.Inf(1)
-	restless, scatterS = 1, 3e-4
 	try := func(r, s float64) {
-		if r < restlessLeast || r > restlessMost || s < scatterLeast || s > scatterMost {
+		if r < restlessLeast || r > restlessMost || s < scatterLeastS || s > scatterMostS {
 			return
 		}
 		if cost := unlikely(points, calm, r, s); cost < best {
 			best, restless, scatterS = cost, r, s
 		}
 	}
-	for r := restlessLeast; r <= restlessMost; r *= 10 {
-		try(r, scatterS)
+	for f := 1e-3; f < 20; f *= 10 {
+		try(guess*f, scatterLeastS)
 	}
-	for f := 4.0; f > 1.2; f = math.Sqrt(f) {
-		r, s := restless, scatterS
-		try(r, s*f)
-		try(r, s/f)
-		r, s = restless, scatterS
-		try(r*f, s)
-		try(r/f, s)
+	for s := 3 * scatterLeastS; s <= scatterMostS && scatterS > s/4; s *= 3 {
+		try(restless, s)
+	}
+	for f := math.Sqrt(10); f > 1.5; f = math.Sqrt(f) {
+		r := restless
+		try(r*f, scatterS)
+		try(r/f, scatterS)
 	}
 	return restless, scatterS
 }
@@ -153,11 +177,17 @@ func unlikely(points []point, calm func(t float64) bool, restless, scatterS floa
 			}
 			m = m.after(q.t-points[i-1].t, r)
 		}
-		q.soft = math.Hypot(leastSoft, m.vel*scatterS)
-		likely := q.match(m.deg, m.pdd)
-		m.see(q.deg, q.variance)
-		if settled++; settled > 3 {
-			cost -= math.Log(likely)
+		q.soften(m.vel * scatterS)
+		if settled++; q.bound {
+			likely := q.match(m.deg, m.pdd)
+			m.see(q.deg, q.variance)
+			if settled > 3 {
+				cost -= math.Log(likely)
+			}
+			continue
+		}
+		if off2, expected := m.see(q.deg, q.variance); settled > 3 {
+			cost += (off2/expected + math.Log(expected)) / 2
 		}
 	}
 	return cost

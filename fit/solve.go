@@ -218,26 +218,19 @@ func (j *job) insist() error {
 // finish takes the last steps, with what neighbouring readings share, and
 // returns the covariance.
 func (m *model) finish() (*mat.SymDense, error) {
-	for range lastSteps {
+	for left := lastSteps; ; left-- {
 		m.close()
 		a, b := m.normal()
 		step, ok := m.stepWithin(a, b, 0)
-		if !ok {
-			break
+		if !ok || left == 0 || settledTo(a, step, 0.02) {
+			if cov, ok := inverse(a); ok {
+				return cov, nil
+			}
+			return nil, errors.New("the sweeps do not determine the tops")
 		}
 		m.remember()
 		m.move(step)
-		if settledTo(a, step, 0.02) {
-			break
-		}
 	}
-	m.close()
-	a, _ := m.normal()
-	cov, ok := inverse(a)
-	if !ok {
-		return nil, errors.New("the sweeps do not determine the tops")
-	}
-	return cov, nil
 }
 
 const lastSteps = 3

@@ -28,7 +28,10 @@ const (
 	calmAwayS    = 0.2   // … so long before and after
 	holdS        = 0.1   // s: a count that lasts longer is looked at so often
 	leastSoft    = 1e-5  // degrees: no encoder is better
-	mostMatches  = 10
+	boundSteps   = 8     // a count that is passed faster, in steps a line, is no bound worth weighing
+	guessShare   = 0.3   // a hand's speed wanders by this share within a second, before more is known
+	mostRounds   = 8     // of weighing bound points against each other
+	stillShare   = 0.02  // no node moves by more than this share of its doubt
 	// Where the crank turns nearly in step with the encoder's lines, reading after
 	// reading says the same of it: the points' variances are so many times too small.
 	alike = 2.0
@@ -51,15 +54,21 @@ func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
 	}
 	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n), blur: make([]float64, n),
 		points: pointsOf(t, v, step)}
-	calm := k.calmNodes()
-	restless, scatterS := learnMotion(k.points, func(t float64) bool { return calm[k.node(t)] })
 	k.restless = make([]float64, n)
+	usual, calm := k.hand()
+	guess := math.Max(math.Pow(guessShare*usual, 2), restlessLeast)
+	restless, scatterS := learnMotion(k.points, func(t float64) bool { return calm[k.node(t)] }, guess)
 	for i := range calm {
 		if k.restless[i] = restless; !calm[i] {
 			k.restless[i] = math.Max(restless, startingHand)
 		}
 	}
-	k.smooth(scatterS)
+	for i := range k.points {
+		q := &k.points[i]
+		q.soften(k.vel[k.node(q.t)] * scatterS)
+	}
+	k.smooth()
+	k.widen()
 	return k, true
 }
 
@@ -70,9 +79,15 @@ func pointsOf(t, v []float64, step float64) (out []point) {
 	half := math.Max(step/2, leastSoft)
 	last := math.Inf(-1)
 	for i := range t {
-		changed := i == 0 || i+1 == len(t) || math.Abs(v[i]-v[i-1]) > 1e-9 || math.Abs(v[i+1]-v[i]) > 1e-9
-		if changed || t[i]-last > holdS {
-			out = append(out, point{t: t[i], lo: v[i] - half, hi: v[i] + half, deg: v[i]})
+		came, goes := math.Inf(1), math.Inf(1)
+		if i > 0 {
+			came = math.Abs(v[i] - v[i-1])
+		}
+		if i+1 < len(t) {
+			goes = math.Abs(v[i+1] - v[i])
+		}
+		if math.Max(came, goes) > 1e-9 || t[i]-last > holdS {
+			out = append(out, point{t: t[i], lo: v[i] - half, hi: v[i] + half, deg: v[i], bound: math.Min(came, goes) < boundSteps*step})
 			last = t[i]
 		}
 	}
@@ -84,12 +99,13 @@ func (k *track) node(t float64) int {
 	return min(max(int(math.Round((t-k.t0)/k.dt)), 0), len(k.theta)-1)
 }
 
-// calmNodes says of each node whether the hand turns calmly about it, neither
-// starting nor stopping.
-func (k *track) calmNodes() []bool {
+// hand takes a first look at the speeds (into vel) and says how
+// fast the hand usually turns (deg/s) and about which nodes it turns calmly,
+// neither starting nor stopping.
+func (k *track) hand() (usual float64, calm []bool) {
 	const sideS = 0.1
 	n := len(k.theta)
-	speed := make([]float64, n)
+	speed, turning := k.vel, make([]float64, 0, n) // a first look
 	lo, hi := 0, 0
 	for i := range n {
 		at := k.t0 + float64(i)*k.dt
@@ -101,34 +117,31 @@ func (k *track) calmNodes() []bool {
 		}
 		a, b := k.points[lo], k.points[hi]
 		speed[i] = math.Abs(b.deg-a.deg) / math.Max(b.t-a.t, 2*sideS)
-	}
-	turning := make([]float64, 0, n)
-	for _, v := range speed {
-		if v > standingDegS {
-			turning = append(turning, v)
+		if speed[i] > standingDegS {
+			turning = append(turning, speed[i])
 		}
 	}
-	least := calmShare * median(turning)
-	calm := make([]bool, n)
+	usual = median(turning)
+	calm = make([]bool, n)
 	for i := range calm {
 		calm[i] = true
 	}
 	away := int(calmAwayS / k.dt)
 	for i, v := range speed {
-		if !(v > least) {
+		if !(v > calmShare*usual) {
 			for near := max(0, i-away); near <= min(n-1, i+away); near++ {
 				calm[near] = false
 			}
 		}
 	}
-	return calm
+	return usual, calm
 }
 
 // moment is a time at which the track has a node or a point.
 type moment struct {
 	t              float64
 	node, point    int // none: it has none
-	restless       float64
+	way            int // the node whose restlessness rules the way here
 	foreseen, then motion
 }
 
@@ -144,7 +157,7 @@ func (k *track) moments() []moment {
 		} else {
 			i++
 		}
-		m.restless = k.restless[k.node((m.t+last)/2)]
+		m.way = k.node((m.t + last) / 2)
 		last = m.t
 		all = append(all, m)
 	}
@@ -153,52 +166,48 @@ func (k *track) moments() []moment {
 
 // smooth fills the nodes: forward over all moments, then back, until the
 // points' bounds have been weighed against all the others.
-func (k *track) smooth(scatterS float64) {
+func (k *track) smooth() {
 	all := k.moments()
-	for round := range mostMatches {
+	for round := range mostRounds {
 		m := unknownMotion(k.points[0].deg)
 		last := all[0].t
 		for i := range all {
 			at := &all[i]
 			before := m
-			m = m.after(at.t-last, at.restless)
-			if at.point != none && round == 0 {
-				q := &k.points[at.point]
-				q.soft = math.Hypot(leastSoft, m.vel*scatterS)
-				if q.match(m.deg, m.pdd) == neverSo {
-					at.restless = jolt
-					k.restless[k.node(at.t)] = jolt
-					m = before.after(at.t-last, at.restless)
-					q.match(m.deg, m.pdd)
-				}
+			m = m.after(at.t-last, k.restless[at.way])
+			if at.point != none && round == 0 && k.contradicts(&k.points[at.point], m) {
+				k.restless[at.way] = jolt
+				m = before.after(at.t-last, jolt)
+				k.contradicts(&k.points[at.point], m)
 			}
-			last = at.t
-			at.foreseen = m
+			last, at.foreseen = at.t, m
 			if at.point != none {
 				m.see(k.points[at.point].deg, k.points[at.point].variance)
 			}
 			at.then = m
 		}
-		if k.back(all) < 0.02 {
+		if k.back(all) < stillShare {
 			break
 		}
 	}
-	var sum float64
-	for i := range k.points {
-		k.points[i].variance *= alike
-		sum += 1 / k.points[i].variance
-	}
-	for i := range k.blur {
-		k.blur[i] *= alike
-	}
-	length := all[len(all)-1].t - all[0].t
-	k.memoryS = math.Pow(length/sum/k.restless[len(k.restless)/2], 0.25)
 }
 
-// back goes back over all moments, fills the nodes and matches the points anew.
-// It returns how far the furthest node moved, in units of its doubt.
+// contradicts matches a point with what is foreseen and says whether it cannot
+// be so.
+func (k *track) contradicts(q *point, m motion) bool {
+	if q.bound {
+		return q.match(m.deg, m.pdd) == neverSo
+	}
+	off := q.deg - m.deg
+	return off*off > neverSigmas*neverSigmas*(m.pdd+q.variance)
+}
+
+// back goes back over all moments, fills the nodes and matches the bound points
+// anew. It returns how far the furthest node moved, in units of its doubt; 0
+// where no point is bound.
 func (k *track) back(all []moment) (moved float64) {
 	known := all[len(all)-1].then
+	bound := false
 	for i := len(all) - 1; i >= 0; i-- {
 		at := &all[i]
 		if i < len(all)-1 {
@@ -208,11 +217,30 @@ func (k *track) back(all []moment) (moved float64) {
 		if n := at.node; n != none {
 			moved = math.Max(moved, math.Abs(k.theta[n]-known.deg)/math.Sqrt(known.pdd))
 			k.theta[n], k.vel[n], k.blur[n] = known.deg, known.vel, known.pdd
-		} else {
-			k.points[at.point].rematch(known)
+		} else if q := &k.points[at.point]; q.bound {
+			bound = true
+			q.rematch(known)
 		}
 	}
+	if !bound {
+		return 0
+	}
 	return moved
+}
+
+// widen makes up for what readings in step with the crank repeat, and notes for
+// how long an error of the angle lasts.
+func (k *track) widen() {
+	var sum float64
+	for i := range k.points {
+		k.points[i].variance *= alike
+		sum += 1 / k.points[i].variance
+	}
+	for i := range k.blur {
+		k.blur[i] *= alike
+	}
+	length := k.points[len(k.points)-1].t - k.points[0].t
+	k.memoryS = math.Pow(length/sum/k.restless[len(k.restless)/2], 0.25)
 }
 
 // at returns angle (deg) and speed (deg/s) at time t, and whether t lies

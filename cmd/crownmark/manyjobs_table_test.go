@@ -184,7 +184,7 @@ func counted(b *strings.Builder, what string, counts map[string]int) {
 }
 
 // coreSlices shows how far the core jobs' doubt is the instruments' own: the
-// bound takes the encoder as exact, a coarse one is not.
+// coarse encoder tells less.
 func coreSlices(core []*outcome) []slice {
 	out := byValue(core, "counts per turn", func(o *outcome) float64 { return float64(o.truth.Encoder.CountsPerRev) }, "")
 	out = append(out, byValue(core, "readings per second", func(o *outcome) float64 { return o.truth.Indicators[0].RateHz }, "")...)
