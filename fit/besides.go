@@ -2,6 +2,8 @@ package fit
 
 import (
 	"math"
+
+	"crownmark/fit/crank"
 )
 
 const (
@@ -11,11 +13,19 @@ const (
 	chordToMM       = 1.2
 )
 
-// What play of up to 0.1 mm leaves in parabola and chord (95 %), degrees.
-const (
-	parabolaPlayBothDeg, parabolaPlayOneDeg = 0.04, 0.25
-	chordPlayBothDeg, chordPlayOneDeg       = 0.03, 0.25
-)
+// What play of up to 0.1 mm leaves in parabola and chord that were swept both
+// ways (95 %), degrees.
+const parabolaPlayDeg, chordPlayDeg = 0.04, 0.03
+
+// playOneWay is what play of 0.1 mm shifts parabola and chord by in a sweep one
+// way, degrees: a step of that height behind the top, against the curve's bend.
+func playOneWay(g crank.Geometry) (parabola, chord float64) {
+	const deg, mostMM = math.Pi / 180, 0.1
+	bend, _, _ := g.Series()
+	parabola = 0.75 * mostMM / (parabolaHalfDeg * deg * bend) / deg
+	chord = mostMM / (2 * math.Sqrt(bend*(chordFromMM+chordToMM))) / deg
+	return parabola, chord
+}
 
 // ways gathers one method's tops: in running direction, and against it.
 type ways [2]struct{ mid, variance, n float64 }
@@ -68,15 +78,15 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 			chord.add(p, v, chordBias)
 		}
 	}
-	// Play bends the curve behind the top; swept both ways it nearly cancels.
-	parabolaPlay, chordPlay := parabolaPlayBothDeg, chordPlayBothDeg
-	if parabola[0].n == 0 || parabola[1].n == 0 {
-		parabolaPlay, chordPlay = parabolaPlayOneDeg, chordPlayOneDeg
-	}
-	beside := func(w ways, play float64) (top, u95 *float64) {
+	parabolaOne, chordOne := playOneWay(g)
+	beside := func(w ways, playBoth, playOne float64) (top, u95 *float64) {
 		mid, u, ok := w.halved()
 		if !ok {
 			return nil, nil
+		}
+		play := playBoth // it bends the curve behind the top; seen both ways it nearly cancels
+		if w[0].n == 0 || w[1].n == 0 {
+			play = playOne
 		}
 		u = math.Hypot(math.Hypot(u, play), *c.TDCU95Deg)
 		if math.Abs(mid) > u {
@@ -84,6 +94,6 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 		}
 		return ptr(tdc + mid), ptr(u)
 	}
-	c.ParabolaTDCDeg, c.ParabolaU95Deg = beside(parabola, parabolaPlay)
-	c.ChordTDCDeg, c.ChordU95Deg = beside(chord, chordPlay)
+	c.ParabolaTDCDeg, c.ParabolaU95Deg = beside(parabola, parabolaPlayDeg, parabolaOne)
+	c.ChordTDCDeg, c.ChordU95Deg = beside(chord, chordPlayDeg, chordOne)
 }

@@ -34,7 +34,7 @@ const (
 	stillShare   = 0.02  // no node moves by more than this share of its doubt
 	// Where the crank turns nearly in step with the encoder's lines, reading after
 	// reading says the same of it: the points' variances are so many times too small.
-	alike = 2.0
+	alike = 3.0
 )
 
 // newTrack smooths the stream between from and to (s). step is the encoder's
