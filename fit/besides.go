@@ -7,7 +7,7 @@ import (
 )
 
 const (
-	besidesFrom     = 250 // so many readings of a sweep are enough for a look beside
+	besidesFrom     = 160 // so many readings of a sweep are enough for a look beside
 	parabolaHalfDeg = 12.0
 	chordFromMM     = 0.25
 	chordToMM       = 1.2
@@ -53,13 +53,23 @@ func (w ways) halved() (mid, u95 float64, ok bool) {
 	return mid / n, Expand([]float64{variance / n / n}, []float64{math.Inf(1)}), n > 0
 }
 
+// biases is BiasesDeg, worked out once for each geometry.
+func (j *job) biases(g crank.Geometry) (parabola, chord float64) {
+	b, ok := j.bias[g]
+	if !ok {
+		b[0], b[1] = BiasesDeg(g)
+		j.bias[g] = b
+	}
+	return b[0], b[1]
+}
+
 // besides puts parabola and chord beside the model: both on angles freed of
 // latency and lash, each direction for itself and the two halved; the bias that
 // the geometry predicts is taken out.
 func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 	var parabola, chord ways
 	g := passes[0].geometry
-	parabolaBias, chordBias := BiasesDeg(g)
+	parabolaBias, chordBias := j.biases(g)
 	c.ParabolaBiasDeg, c.ChordBiasDeg = ptr(parabolaBias), ptr(chordBias)
 	for _, p := range passes {
 		var x, y []float64

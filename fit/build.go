@@ -26,6 +26,8 @@ type job struct {
 	strays    []string              // advice about sweeps of another cylinder
 	closing   int                   // parameter of the anchor swept again, none if it was not
 	refrain   int                   // first pass index that closes, −1
+	bias      map[crank.Geometry][2]float64
+	moments   []moment // room for newTrack to work in
 }
 
 func (j *job) flag(cylinder int, f string) {
@@ -313,5 +315,5 @@ func maxOf(v []float64) float64 {
 
 func newJob(in Input) *job {
 	return &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
-		wild: map[*Series][]float64{}, index: map[int]int{}, closing: none}
+		wild: map[*Series][]float64{}, bias: map[crank.Geometry][2]float64{}, index: map[int]int{}, closing: none}
 }

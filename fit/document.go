@@ -159,7 +159,8 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 func (j *job) curve(p *pass) Curve {
 	m := j.model
 	c := Curve{SweepID: p.src.ID, Cylinder: p.src.Cylinder, Indicator: p.src.Indicator, Direction: int(p.dir)}
-	k := m.value(p.scale)
+	k, n := m.value(p.scale), len(p.t)
+	c.XDeg, c.HeightMM, c.ResidualMM, c.Used = make([]float64, 0, n), make([]float64, 0, n), make([]float64, 0, n), make([]bool, 0, n)
 	for i := range p.t {
 		c.XDeg = append(c.XDeg, p.x[i])
 		c.HeightMM = append(c.HeightMM, (p.y[i]-m.value(p.zero))/k)

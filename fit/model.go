@@ -110,6 +110,7 @@ type model struct {
 	rod, offset int
 	strokeMM    float64
 	passes      []*pass
+	seen        []seen // room for learnNoise to work in
 }
 
 func (m *model) add(p param) int {

@@ -113,8 +113,11 @@ func (q *point) match(deg, variance float64) (likely float64) {
 
 func density(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
 
+// turn is how much of its say a point changes at once.
+const turn = 0.6
+
 // rematch is match where the point has had its say already: what it said is
-// taken out of what is known first, and half of it stays.
+// taken out of what is known first, and a part of it stays.
 func (q *point) rematch(known motion) {
 	rest := 1/known.pdd - 1/q.variance
 	if !(rest > 1e-3/known.pdd) {
@@ -122,8 +125,8 @@ func (q *point) rematch(known motion) {
 	}
 	was, wasDeg := 1/q.variance, q.deg/q.variance
 	q.match((known.deg/known.pdd-wasDeg)/rest, 1/rest)
-	now := (was + 1/q.variance) / 2
-	q.deg, q.variance = (wasDeg+q.deg/q.variance)/2/now, 1/now
+	now := (1-turn)*was + turn/q.variance
+	q.deg, q.variance = ((1-turn)*wasDeg+turn*q.deg/q.variance)/now, 1/now
 }
 
 // Bounds of the restlessness that is looked for, deg²/s³ (a motor; a hand that

@@ -135,17 +135,17 @@ func (m *model) learnNoise() {
 		groups[p.src.Indicator] = append(groups[p.src.Indicator], p)
 	}
 	for _, name := range names {
-		learnIndicator(groups[name])
+		m.learnIndicator(groups[name])
 	}
 }
 
-func learnIndicator(passes []*pass) {
+func (m *model) learnIndicator(passes []*pass) {
 	total := 0
 	for _, p := range passes {
 		total += len(p.t) / p.stride
 	}
 	skip := max(1, total/noiseMost)
-	var list []seen
+	list := m.seen[:0]
 	count := map[*noise]float64{}
 	for _, p := range passes {
 		for i := 0; i < len(p.t); i += p.stride * skip {
@@ -156,6 +156,7 @@ func learnIndicator(passes []*pass) {
 			}
 		}
 	}
+	m.seen = list
 	var all float64
 	for i, s := range list { // what the parameters have taken up of the scatter
 		if i == 0 || s.of != list[i-1].of {

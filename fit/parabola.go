@@ -30,11 +30,17 @@ var (
 // order. Robust against single wrong readings. It fails, with the reason, where
 // the window cannot be centred on a top inside the readings.
 func Parabola(x, y []float64, startDeg, halfDeg float64) (Vertex, error) {
+	return centred(x, y, startDeg, halfDeg, 1e-5)
+}
+
+// centred is Parabola, its window centred to stillDeg.
+func centred(x, y []float64, startDeg, halfDeg, stillDeg float64) (Vertex, error) {
 	v := Vertex{AngleDeg: startDeg}
 	lo, hi := bounds(x)
+	var room window
 	for range 30 {
 		from, to := v.AngleDeg-halfDeg, v.AngleDeg+halfDeg
-		next, err := parabolaOver(x, y, from, to)
+		next, err := room.parabola(x, y, from, to)
 		if err != nil {
 			return next, err
 		}
@@ -44,7 +50,7 @@ func Parabola(x, y []float64, startDeg, halfDeg float64) (Vertex, error) {
 		move := next.AngleDeg - v.AngleDeg
 		next.AngleDeg = v.AngleDeg + math.Min(math.Max(move, -halfDeg/2), halfDeg/2)
 		v = next
-		if math.Abs(move) < 1e-5 {
+		if math.Abs(move) < stillDeg {
 			return v, nil
 		}
 	}
@@ -52,9 +58,9 @@ func Parabola(x, y []float64, startDeg, halfDeg float64) (Vertex, error) {
 }
 
 // parabolaOver is one robust least-squares parabola over [from, to].
-func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
+func (r *window) parabola(x, y []float64, from, to float64) (Vertex, error) {
 	mid, half := (from+to)/2, (to-from)/2
-	var u, v []float64
+	u, v := r.u[:0], r.v[:0]
 	for i := range x {
 		if x[i] >= from && x[i] <= to {
 			u, v = append(u, (x[i]-mid)/half), append(v, y[i])
@@ -63,13 +69,13 @@ func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
 	if len(u) < 6 {
 		return Vertex{}, errFewReadings
 	}
-	w := ones(len(u))
+	r.fit(u, v)
+	w, res, sorted := r.w, r.res, r.sorted
 	var beta, before [3]float64
 	var cov *mat.SymDense
-	res, sorted := make([]float64, len(u)), make([]float64, len(u))
 	for range 12 {
 		var err error
-		if beta, cov, err = quadratic(u, v, w); err != nil {
+		if beta, cov, err = r.quadratic(); err != nil {
 			return Vertex{}, err
 		}
 		if math.Abs(beta[1]-before[1]) < 1e-7*math.Abs(beta[2]) && math.Abs(beta[2]-before[2]) < 1e-6*math.Abs(beta[2]) {
@@ -96,11 +102,28 @@ func parabolaOver(x, y []float64, from, to float64) (Vertex, error) {
 		PeakMM: beta[0] + beta[1]*top/2, Curve: 2 * beta[2] / half / half, N: len(u)}, nil
 }
 
-// quadratic is the weighted least-squares solution of v ≈ β0 + β1·u + β2·u² by
-// QR and its covariance, u within ±1.
-func quadratic(u, v, w []float64) (beta [3]float64, cov *mat.SymDense, err error) {
+// window is the readings within a window, scaled to ±1, their weights, and room
+// to work in that serves again when the window moves.
+type window struct{ u, v, w, res, sorted, rows, side []float64 }
+
+// fit takes new readings in, all of weight 1.
+func (r *window) fit(u, v []float64) {
 	n := len(u)
-	rows, side := make([]float64, 3*n), make([]float64, n)
+	r.u, r.v = u, v
+	if cap(r.w) < n {
+		r.w, r.res, r.sorted = make([]float64, n), make([]float64, n), make([]float64, n)
+		r.rows, r.side = make([]float64, 3*n), make([]float64, n)
+	}
+	r.w, r.res, r.sorted, r.rows, r.side = r.w[:n], r.res[:n], r.sorted[:n], r.rows[:3*n], r.side[:n]
+	for i := range r.w {
+		r.w[i] = 1
+	}
+}
+
+// quadratic is the weighted least-squares solution of v ≈ β0 + β1·u + β2·u² by
+// QR and its covariance.
+func (r *window) quadratic() (beta [3]float64, cov *mat.SymDense, err error) {
+	u, v, w, rows, side := r.u, r.v, r.w, r.rows, r.side
 	live, sum := 0, 0.0
 	for i := range u {
 		s := math.Sqrt(w[i])
@@ -204,7 +227,7 @@ func firstTop(x, y []float64) (Vertex, error) {
 	if len(x) < 12 {
 		return Vertex{}, errFewReadings
 	}
-	x, y = thinned(x, y, 150)
+	x, y = thinned(x, y, 80)
 	n := len(x)
 	order := make([]int, n)
 	for i := range order {
@@ -237,7 +260,7 @@ func firstTop(x, y []float64) (Vertex, error) {
 		}
 		return Vertex{}, errOutside
 	}
-	v, err := Parabola(x, y, xs[best], math.Min(15, math.Max(3, 0.45*span)))
+	v, err := centred(x, y, xs[best], math.Min(15, math.Max(3, 0.45*span)), 0.05)
 	if err != nil {
 		return v, err
 	}

@@ -60,7 +60,7 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	lag := pri.LatencyMS / 1000
 	const edge = 0.3 // s: the latency may reach outside the sweep
 	var ok bool
-	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag); !ok {
+	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag, &j.moments); !ok {
 		return nil, FlagNoMotion
 	}
 	if jumps(stream, j.encoderStep(s.Encoder), p.t[0], p.t[len(p.t)-1]) {

@@ -117,8 +117,18 @@ const (
 	mostTurns   = 25
 )
 
-// iterate finds the way over some of the readings, then settles over all.
+// iterate finds the optimum and closes it.
 func (j *job) iterate() (*solution, error) {
+	if err := j.approach(nearDeg); err != nil {
+		return nil, err
+	}
+	return j.solution()
+}
+
+// approach finds the way over some of the readings, then settles over all,
+// until no top moves by more than still (degrees) from one round to the next;
+// each reading stands alone yet.
+func (j *job) approach(still float64) error {
 	m := j.model
 	for _, p := range m.passes {
 		p.noise.displayMM, p.noise.angleDeg, p.noise.timeS = startDisplayMM, startAngleDeg, leastS
@@ -130,7 +140,7 @@ func (j *job) iterate() (*solution, error) {
 	for round := range coarseTurns {
 		m.weigh()
 		if _, err := m.descend(4); err != nil {
-			return nil, err
+			return err
 		}
 		for _, p := range m.passes {
 			p.choose(m.value(p.tau), j.lashBound())
@@ -142,20 +152,20 @@ func (j *job) iterate() (*solution, error) {
 	for _, p := range m.passes {
 		p.stride = 1
 	}
-	if !j.relax() {
-		if err := j.insist(); err != nil {
-			return nil, err
-		}
+	if !j.relax(still) {
+		return j.insist()
 	}
-	return m.solution()
+	return nil
 }
 
-// stillDeg: no top moves by more from one round to the next.
-const stillDeg = 3e-6
+// The last steps, with what neighbouring readings share, begin when no top
+// moves by more than nearDeg from one round to the next, and end when none
+// would move by more than stillDeg.
+const nearDeg, stillDeg = 1e-4, 3e-5
 
 // relax goes on with new weights and newly learnt scatter at each Gauss–Newton
 // step, and reports whether the index errors came to a stand.
-func (j *job) relax() bool {
+func (j *job) relax(still float64) bool {
 	m := j.model
 	for range mostTurns {
 		m.gatherAll(reweigh)
@@ -167,24 +177,26 @@ func (j *job) relax() bool {
 		m.remember()
 		m.move(step)
 		m.learnNoise()
-		if settledTo(a, step, 0.5) && j.moved() < stillDeg {
+		if settledTo(a, step, 0.5) && j.moved() < still {
 			return true
 		}
 	}
 	return false
 }
 
-// moved is how far index errors and mounts moved since remember, the furthest.
-func (j *job) moved() (most float64) {
-	for _, i := range j.index {
-		if i != none {
-			p := &j.model.params[i]
-			most = math.Max(most, math.Abs(p.val-p.old))
+// moved is how far a top moved since remember, the furthest.
+func (j *job) moved() float64 {
+	return j.furthest(func(i int) float64 { return j.model.params[i].val - j.model.params[i].old })
+}
+
+// furthest is the largest of a step over index errors and mounts.
+func (j *job) furthest(step func(param int) float64) (most float64) {
+	for _, list := range []map[int]int{j.index, j.mounts} {
+		for _, i := range list {
+			if i != none {
+				most = math.Max(most, math.Abs(step(i)))
+			}
 		}
-	}
-	for _, i := range j.mounts {
-		p := &j.model.params[i]
-		most = math.Max(most, math.Abs(p.val-p.old))
 	}
 	return most
 }
@@ -208,7 +220,7 @@ func (j *job) insist() error {
 		for i, v := range before {
 			most = math.Max(most, math.Abs(m.value(i)-v))
 		}
-		if settled && most < 10*stillDeg {
+		if settled && most < stillDeg {
 			return nil
 		}
 	}
@@ -217,12 +229,13 @@ func (j *job) insist() error {
 
 // finish takes the last steps, with what neighbouring readings share, and
 // returns the covariance.
-func (m *model) finish() (*mat.SymDense, error) {
+func (j *job) finish() (*mat.SymDense, error) {
+	m := j.model
 	for left := lastSteps; ; left-- {
 		m.close()
 		a, b := m.normal()
 		step, ok := m.stepWithin(a, b, 0)
-		if !ok || left == 0 || settledTo(a, step, 0.02) {
+		if !ok || left == 0 || j.furthest(func(i int) float64 { return step[i] }) < stillDeg {
 			if cov, ok := inverse(a); ok {
 				return cov, nil
 			}
@@ -236,8 +249,9 @@ func (m *model) finish() (*mat.SymDense, error) {
 const lastSteps = 3
 
 // solution closes a converged model with its covariance.
-func (m *model) solution() (*solution, error) {
-	cov, err := m.finish()
+func (j *job) solution() (*solution, error) {
+	m := j.model
+	cov, err := j.finish()
 	if err != nil {
 		return nil, err
 	}

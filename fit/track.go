@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -30,8 +31,8 @@ const (
 	leastSoft    = 1e-5  // degrees: no encoder is better
 	boundSteps   = 8     // a count that is passed faster, in steps a line, is no bound worth weighing
 	guessShare   = 0.3   // a hand's speed wanders by this share within a second, before more is known
-	mostRounds   = 8     // of weighing bound points against each other
-	stillShare   = 0.02  // no node moves by more than this share of its doubt
+	mostRounds   = 6     // of weighing bound points against each other
+	stillShare   = 0.12  // the nodes move by no more than this share of their doubt
 	// Where the crank turns nearly in step with the encoder's lines, reading after
 	// reading says the same of it: the points' variances are so many times too small.
 	alike = 3.0
@@ -39,8 +40,8 @@ const (
 
 // newTrack smooths the stream between from and to (s). step is the encoder's
 // step in degrees. ok is false where the stream does not cover the time, or the time
-// is longer than any sweep.
-func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
+// is longer than any sweep. room serves again for the next one.
+func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bool) {
 	lo := sort.SearchFloat64s(s.T, from-trackBesideS)
 	hi := sort.SearchFloat64s(s.T, to+trackBesideS)
 	t, v := s.T[lo:hi], s.V[lo:hi]
@@ -67,7 +68,8 @@ func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
 		q := &k.points[i]
 		q.soften(k.vel[k.node(q.t)] * scatterS)
 	}
-	k.smooth()
+	*room = k.moments((*room)[:0])
+	k.smooth(*room)
 	k.widen()
 	return k, true
 }
@@ -78,6 +80,7 @@ func newTrack(s *Series, step, from, to float64) (k track, ok bool) {
 func pointsOf(t, v []float64, step float64) (out []point) {
 	half := math.Max(step/2, leastSoft)
 	last := math.Inf(-1)
+	out = make([]point, 0, len(t))
 	for i := range t {
 		came, goes := math.Inf(1), math.Inf(1)
 		if i > 0 {
@@ -146,8 +149,8 @@ type moment struct {
 }
 
 // moments are nodes and points in order of time.
-func (k *track) moments() []moment {
-	all := make([]moment, 0, len(k.points)+len(k.theta))
+func (k *track) moments(all []moment) []moment {
+	all = slices.Grow(all, len(k.points)+len(k.theta))
 	last := k.points[0].t
 	for i, p := 0, 0; i < len(k.theta) || p < len(k.points); {
 		m := moment{t: k.t0 + float64(i)*k.dt, node: i, point: none}
@@ -166,8 +169,7 @@ func (k *track) moments() []moment {
 
 // smooth fills the nodes: forward over all moments, then back, until the
 // points' bounds have been weighed against all the others.
-func (k *track) smooth() {
-	all := k.moments()
+func (k *track) smooth(all []moment) {
 	for round := range mostRounds {
 		m := unknownMotion(k.points[0].deg)
 		last := all[0].t
@@ -203,7 +205,7 @@ func (k *track) contradicts(q *point, m motion) bool {
 }
 
 // back goes back over all moments, fills the nodes and matches the bound points
-// anew. It returns how far the furthest node moved, in units of its doubt; 0
+// anew. It returns how far the nodes moved (rms), in units of their doubt; 0
 // where no point is bound.
 func (k *track) back(all []moment) (moved float64) {
 	known := all[len(all)-1].then
@@ -215,7 +217,8 @@ func (k *track) back(all []moment) (moved float64) {
 			known = at.then.smoothed(next.t-at.t, next.foreseen, known)
 		}
 		if n := at.node; n != none {
-			moved = math.Max(moved, math.Abs(k.theta[n]-known.deg)/math.Sqrt(known.pdd))
+			off := k.theta[n] - known.deg
+			moved += off * off / known.pdd
 			k.theta[n], k.vel[n], k.blur[n] = known.deg, known.vel, known.pdd
 		} else if q := &k.points[at.point]; q.bound {
 			bound = true
@@ -225,7 +228,7 @@ func (k *track) back(all []moment) (moved float64) {
 	if !bound {
 		return 0
 	}
-	return moved
+	return math.Sqrt(moved / float64(len(k.theta)))
 }
 
 // widen makes up for what readings in step with the crank repeat, and notes for

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"syscall"
 
 	"crownmark/dashboards"
@@ -28,6 +29,7 @@ func (fitCmd) Help() string {
 
 // Run fits and prints.
 func (c fitCmd) Run(std stdio) error {
+	debug.SetGCPercent(400) // a short run: what is left over goes with the process
 	in := fit.Input{Priors: fit.DefaultPriors(), DirectionConfirmed: true}
 	var err error
 	if in.Engine, err = readEngine(c.Engine); err != nil {
