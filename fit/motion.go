@@ -74,10 +74,15 @@ const (
 	neverSigmas = 6.4   // … and one so far off
 )
 
-// soften says how much the point's angle is off because its time is; a point
-// that is not bound is then what its bounds say.
-func (q *point) soften(deg float64) {
-	q.soft = math.Sqrt(leastSoft*leastSoft + deg*deg)
+// soften says how much the point's angle is off because its time scatters by
+// scatterS at that speed. A bound point's time scatters by boundScatterS at least:
+// lines quite in step with the crank would pretend to know it exactly. A point that
+// is not bound is then what its bounds say.
+func (q *point) soften(degPerS, scatterS float64) {
+	if q.bound {
+		scatterS = math.Max(scatterS, boundScatterS)
+	}
+	q.soft = math.Sqrt(leastSoft*leastSoft + degPerS*degPerS*scatterS*scatterS)
 	if !q.bound {
 		q.plain()
 	}
@@ -133,7 +138,8 @@ func (q *point) rematch(known motion) {
 // jerks), and of the scatter of the encoder's times, s.
 const (
 	restlessLeast, restlessMost = 1e-4, 1e3
-	scatterLeastS, scatterMostS = 3e-4, 1e-2
+	scatterLeastS, scatterMostS = 3e-5, 1e-2
+	boundScatterS               = 3e-4
 )
 
 // learnMotion finds by maximum likelihood how restless the hand is where it
@@ -154,9 +160,13 @@ func learnMotion(points []point, calm func(t float64) bool, guess float64) (rest
 		}
 	}
 	for f := 1e-3; f < 20; f *= 10 {
-		try(guess*f, scatterLeastS)
+		try(guess*f, boundScatterS)
 	}
-	for s := 3 * scatterLeastS; s <= scatterMostS && scatterS > s/4; s *= 3 {
+	least := scatterLeastS
+	if points[len(points)/2].bound { // it makes no difference below
+		least = boundScatterS
+	}
+	for s := least; s <= scatterMostS; s *= 3 {
 		try(restless, s)
 	}
 	for f := math.Sqrt(10); f > 1.5; f = math.Sqrt(f) {
@@ -180,7 +190,7 @@ func unlikely(points []point, calm func(t float64) bool, restless, scatterS floa
 			}
 			m = m.after(q.t-points[i-1].t, r)
 		}
-		q.soften(m.vel * scatterS)
+		q.soften(m.vel, scatterS)
 		if settled++; q.bound {
 			likely := q.match(m.deg, m.pdd)
 			m.see(q.deg, q.variance)

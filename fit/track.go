@@ -66,7 +66,7 @@ func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bo
 	}
 	for i := range k.points {
 		q := &k.points[i]
-		q.soften(k.vel[k.node(q.t)] * scatterS)
+		q.soften(k.vel[k.node(q.t)], scatterS)
 	}
 	*room = k.moments((*room)[:0])
 	k.smooth(*room)
@@ -235,12 +235,16 @@ func (k *track) back(all []moment) (moved float64) {
 // how long an error of the angle lasts.
 func (k *track) widen() {
 	var sum float64
+	wide := 1.0
 	for i := range k.points {
-		k.points[i].variance *= alike
+		if q := &k.points[i]; q.bound {
+			q.variance *= alike
+			wide = alike
+		}
 		sum += 1 / k.points[i].variance
 	}
 	for i := range k.blur {
-		k.blur[i] *= alike
+		k.blur[i] *= wide
 	}
 	length := k.points[len(k.points)-1].t - k.points[0].t
 	k.memoryS = math.Pow(length/sum/k.restless[len(k.restless)/2], 0.25)

@@ -71,7 +71,7 @@ func limitJob(seed uint64, spikes float64) float64 {
 		}
 		st := stand{normal(beforeScale, beforeScaleU), play, normal(0, beforeFlipUMM), math.Exp(normal(math.Log(beforeWidthDeg), beforeWidthLogU))}
 		job.stands[place] = st
-		zero := uniform(-0.2, 0.2)
+		zero, creep, placed := uniform(-0.2, 0.2), normal(0, beforeCreepUMMPerS), start
 		top := 500.0 + 180*float64(place-1) + index*float64(place-1)
 		for _, dir := range []float64{1, -1} {
 			h := hand{r, start, dir, top - dir*28, 56 / 150.0 * hz, uniform(0.1, 0.3), uniform(0.2, 0.6), uniform(0, 6)}
@@ -81,11 +81,12 @@ func limitJob(seed uint64, spikes float64) float64 {
 			for i := range 150 {
 				at := start + (float64(i)+0.1*r.Float64())/hz
 				deg, v := h.at(at)
-				y := zero + shift + job.crank.shown(deg-top, dir, st) + 0.001*r.NormFloat64()
+				y := zero + shift + creep*(at-placed) + job.crank.shown(deg-top, dir, st) + 0.001*r.NormFloat64()
 				if bad := uniform(-5, 5); r.Float64() < spikes {
 					y += bad
 				}
 				sw.xDeg, sw.degPerS = append(sw.xDeg, deg-top), append(sw.degPerS, v)
+				sw.at, sw.standing, sw.grip = append(sw.at, at), append(sw.standing, at-placed), append(sw.grip, 0)
 				f.Height.T, f.Height.V = append(f.Height.T, at+tau), append(f.Height.V, y)
 			}
 			start += 150/hz + 2
@@ -134,13 +135,15 @@ func (j *limitOf) within(x fit.Index) {
 	for i := range j.sweeps {
 		s := &j.sweeps[i]
 		lo, hi := reachOf(x, int64(i+1))
-		var xs, vs []float64
+		used := *s
+		used.xDeg, used.degPerS, used.at, used.standing, used.grip = nil, nil, nil, nil, nil
 		for k, deg := range s.xDeg {
 			if deg >= lo && deg <= hi {
-				xs, vs = append(xs, deg), append(vs, s.degPerS[k])
+				used.xDeg, used.degPerS, used.grip = append(used.xDeg, deg), append(used.degPerS, s.degPerS[k]), append(used.grip, 0)
+				used.at, used.standing = append(used.at, s.at[k]), append(used.standing, s.standing[k])
 			}
 		}
-		s.xDeg, s.degPerS = xs, vs
+		*s = used
 	}
 }
 
