@@ -243,6 +243,9 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	j.layWobble(p, errs[s.Cylinder])
 	topTime := p.timeAt(j.first[p])
 	p.laySegments(topTime)
+	if p.readOff { // nothing moves, and nothing is between crank and mark
+		p.tau, p.lash, p.creep = none, none, none
+	}
 	if _, ok := b.started[p.creep]; !ok {
 		b.started[p.creep] = topTime
 	}

@@ -83,16 +83,20 @@ func passesOf(m *model, cylinder int) []*pass {
 func (j *job) writeBench(doc *Index, s *solution) {
 	seen := map[string]bool{}
 	for _, p := range s.model.passes {
-		if seen[p.src.Indicator] {
+		if seen[p.src.Indicator] || p.readOff {
 			continue
 		}
 		seen[p.src.Indicator] = true
 		u := s.expand(s.combined(unit(p.tau), nil))
 		doc.Bench.Streams = append(doc.Bench.Streams, StreamResult{p.src.Indicator, 1000 * s.model.value(p.tau), 1000 * u})
 	}
+	k := slices.IndexFunc(s.model.passes, func(p *pass) bool { return !p.readOff })
+	if k < 0 {
+		return
+	}
 	first := doc.Bench.Streams[0]
 	doc.Bench.LatencyMS, doc.Bench.LatencyU95MS = ptr(first.LatencyMS), ptr(first.LatencyU95MS)
-	lash := s.model.passes[0].lash
+	lash := s.model.passes[k].lash
 	doc.Bench.LashDeg, doc.Bench.LashU95Deg = ptr(s.model.value(lash)), ptr(s.expand(s.combined(unit(lash), nil)))
 }
 
@@ -205,7 +209,7 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 	if s.closureFailed {
 		j.flag(c.Number, FlagClosure)
 	}
-	if len(j.eccentric) == 0 && j.in.Priors.EccentricityUDeg == nil {
+	if len(j.eccentric) == 0 && j.in.Priors.EccentricityUDeg == nil && !s.model.byEye() {
 		j.flag(c.Number, FlagUndeclared)
 	}
 	if c.Number == e.Reference() {

@@ -49,6 +49,13 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 		{srcDisplay, sizeOf(m, func(n *noise) float64 { return n.displayMM * 1000 }, " µm"), "measured", display, s.dof},
 		{srcShift, shiftSize, howKnown(srcShift), shift, math.Inf(1)},
 	}
+	if m.byEye() {
+		worst := 0.0
+		for _, p := range m.passes {
+			worst = math.Max(worst, p.src.AngleUDeg)
+		}
+		shares[0].source, shares[0].size, shares[0].how = srcMarks, plain(worst)+"° per reading", "declared"
+	}
 	for i := range m.params {
 		p := &m.params[i]
 		if math.IsInf(p.sd, 1) {

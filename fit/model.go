@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 
 	"crownmark/fit/crank"
 )
@@ -32,6 +33,7 @@ type param struct {
 // source names of the budget.
 const (
 	srcSteps    = "encoder step and timing"
+	srcMarks    = "angles read off marks"
 	srcDisplay  = "display step and noise"
 	srcLatency  = "latency not told apart"
 	srcLash     = "lash not told apart"
@@ -62,6 +64,7 @@ const none = -1
 type pass struct {
 	src      *Sweep
 	track    track
+	readOff  bool // angles read off marks, at rest; the readings' number is their time
 	dir      float64
 	stepMM   float64 // the display's step, as its readings show it
 	mountNo  int     // the source's mount; below 0: begun where counts were lost
@@ -111,6 +114,11 @@ type model struct {
 	strokeMM    float64
 	passes      []*pass
 	seen        []seen // room for learnNoise to work in
+}
+
+// byEye says that no sweep had an encoder.
+func (m *model) byEye() bool {
+	return !slices.ContainsFunc(m.passes, func(p *pass) bool { return !p.readOff })
 }
 
 func (m *model) add(p param) int {

@@ -221,6 +221,9 @@ func improve(list []seen) {
 func (m *model) correlate() {
 	byIndicator := map[string][][]float64{}
 	for _, p := range m.passes {
+		if p.readOff {
+			continue
+		}
 		byIndicator[p.src.Indicator] = append(byIndicator[p.src.Indicator], p.surprise)
 	}
 	more := map[string]float64{}
@@ -228,7 +231,10 @@ func (m *model) correlate() {
 		more[name] = varianceInflation(runs)
 	}
 	for _, p := range m.passes {
-		f := more[p.src.Indicator]
+		f := 1.0
+		if !p.readOff {
+			f = more[p.src.Indicator]
+		}
 		p.vif *= f
 		for i := range p.sums.seg {
 			p.sums.seg[i].scale(1 / f)

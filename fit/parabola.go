@@ -224,7 +224,7 @@ func crossing(x, y []float64, topDeg, level, side, reach float64) (float64, bool
 // running median of five, then a parabola about it. down reports a curve whose
 // lowest point lies inside instead.
 func firstTop(x, y []float64) (Vertex, error) {
-	if len(x) < 12 {
+	if len(x) < fewestMarks {
 		return Vertex{}, errFewReadings
 	}
 	x, y = thinned(x, y, 80)

@@ -45,26 +45,19 @@ func (j *job) prepare() error {
 // wrong reading, and its square must not drown the others.
 const heightMostMM = 1e4
 
+// Fewest readings that make a sweep, of an encoder's stream and read off marks.
+const fewest, fewestMarks = 12, 6
+
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
-	p := &pass{src: s, mountNo: s.Mount}
+	p := &pass{src: s, mountNo: s.Mount, readOff: s.AngleUDeg > 0}
 	p.t, p.y, p.stepMM = j.heights(s)
-	if len(p.t) < 12 {
-		return nil, FlagFewReadings
+	follow, lag := j.follow, j.indicatorPrior(s.Indicator).LatencyMS/1000
+	if p.readOff {
+		follow, lag = j.pairMarks, 0
 	}
-	if s.Encoder == nil || len(s.Encoder.T) < 2 {
-		return nil, FlagNoMotion
-	}
-	stream := j.stream(s.Encoder)
-	pri := j.indicatorPrior(s.Indicator)
-	lag := pri.LatencyMS / 1000
-	const edge = 0.3 // s: the latency may reach outside the sweep
-	var ok bool
-	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag, &j.moments); !ok {
-		return nil, FlagNoMotion
-	}
-	if jumps(stream, j.encoderStep(s.Encoder), p.t[0], p.t[len(p.t)-1]) {
-		return nil, FlagCountsLost
+	if flag := follow(p, lag); flag != "" {
+		return nil, flag
 	}
 	a, _, _ := p.track.at(p.t[0] - lag)
 	b, _, _ := p.track.at(p.t[len(p.t)-1] - lag)
@@ -101,6 +94,65 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	}
 	j.first[p] = top.AngleDeg
 	return p, ""
+}
+
+// follow makes the track of a sweep's encoder.
+func (j *job) follow(p *pass, lag float64) (flag string) {
+	s := p.src
+	if len(p.t) < fewest {
+		return FlagFewReadings
+	}
+	if s.Encoder == nil || len(s.Encoder.T) < 2 {
+		return FlagNoMotion
+	}
+	stream, step := j.stream(s.Encoder), j.encoderStep(s.Encoder)
+	const edge = 0.3 // s: the latency may reach outside the sweep
+	var ok bool
+	if p.track, ok = newTrack(stream, step, p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag, &j.moments); !ok {
+		return FlagNoMotion
+	}
+	if jumps(stream, step, p.t[0], p.t[len(p.t)-1]) {
+		return FlagCountsLost
+	}
+	return ""
+}
+
+// pairMarks makes the track of a sweep read off marks: each height has its own
+// angle. Nothing moves, so that time is only their order.
+func (j *job) pairMarks(p *pass, _ float64) (flag string) {
+	if p.src.Encoder == nil {
+		return FlagNoMotion
+	}
+	at, deg := cleanSeries(*p.src.Encoder)
+	var y, angles []float64
+	for i, t := range p.t {
+		if k, ok := slices.BinarySearch(at, t); ok {
+			y, angles = append(y, p.y[i]), append(angles, deg[k])
+		}
+	}
+	n := len(angles)
+	if n < fewestMarks {
+		return FlagFewReadings
+	}
+	p.stepMM = decimalStep(y)
+	p.t, p.y = make([]float64, n), y
+	p.track = track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
+	for i := range n {
+		p.t[i], p.track.blur[i] = float64(i), p.src.AngleUDeg*p.src.AngleUDeg
+	}
+	return ""
+}
+
+// decimalStep is the place of the last digit that few values show, mm.
+func decimalStep(v []float64) float64 {
+	step := 1.0
+	for places := 0; places < 4; places++ {
+		if !slices.ContainsFunc(v, func(x float64) bool { return math.Abs(math.Remainder(x, step)) > 1e-6 }) {
+			break
+		}
+		step /= 10
+	}
+	return step
 }
 
 // heights are a sweep's corrected readings in order of time, and the step that

@@ -79,6 +79,9 @@ func (p *pass) shareStretch(v *view, k, first, end int) (alone float64) {
 	var l lean
 	var d columns
 	know, last := unknownMotion(0), math.NaN()
+	if p.readOff { // each angle's error is its own
+		know = motion{}
+	}
 	points := p.track.points[:0]
 	on := func(t float64) { // the track's error, carried on to t
 		if !math.IsNaN(last) {
@@ -115,13 +118,19 @@ func (p *pass) shareStretch(v *view, k, first, end int) (alone float64) {
 		listen(t)
 		on(t)
 		d = keep
-		own := p.noise.variance(slope, vel, 0) / p.robust[i]
-		alone += slope * slope / (own + slope*slope*p.track.blur[p.track.node(t)])
+		blur, shared := p.track.blur[p.track.node(t)], 0.0
+		if !p.readOff {
+			blur, shared = 0, blur
+		}
+		own := p.noise.variance(slope, vel, blur) / p.robust[i]
+		alone += slope * slope / (own + slope*slope*shared)
 		w := 1 / l.see(&know, slope, own, &res, &d)
 		p.w[i] = w
 		s.seg[k].add(w, res, &d)
 		s.steps[k].add(w*(1-w*p.noise.displayMM*p.noise.displayMM), 0, &d)
-		p.surprise = append(p.surprise, w*res*d[colAngle])
+		if !p.readOff {
+			p.surprise = append(p.surprise, w*res*d[colAngle])
+		}
 	}
 	listen(math.Min(last+leadS, p.segs[k].to)) // NaN: to nothing
 	return alone

@@ -132,6 +132,9 @@ func (j *job) approach(still float64) error {
 	m := j.model
 	for _, p := range m.passes {
 		p.noise.displayMM, p.noise.angleDeg, p.noise.timeS = startDisplayMM, startAngleDeg, leastS
+		if p.readOff { // the eye's doubt is declared: only what comes on top is learnt
+			p.noise.displayMM, p.noise.angleDeg = 2*p.noise.floorMM, p.src.AngleUDeg/10
+		}
 		p.stride = max(1, len(p.t)/thinnedTo)
 		p.choose(m.value(p.tau), j.lashBound())
 		p.spotSpikes()
@@ -268,5 +271,8 @@ func (j *job) solution() (*solution, error) {
 		private += len(p.seg)
 	}
 	sol.dof = math.Max(2, sol.dof-float64(len(m.params)+private))
+	if m.byEye() { // the eye's scatter is declared, not learnt
+		sol.dof = math.Inf(1)
+	}
 	return sol, nil
 }

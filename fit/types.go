@@ -28,7 +28,11 @@ type Sweep struct {
 	// against the first mount, in running direction; nil: nobody said. With it the
 	// encoder's eccentricity can be told from the crank.
 	ReclockDeg *float64
-	DeckZero   bool // the zeroing was made on the block's deck: heights are above the deck
+	// AngleUDeg above 0: there is no encoder. Each angle was read off a degree mark
+	// with the crank at rest, with this standard uncertainty; Encoder holds an
+	// angle for each height, at the same time.
+	AngleUDeg float64
+	DeckZero  bool // the zeroing was made on the block's deck: heights are above the deck
 }
 
 // Mark is one press: a damper mark stood under the pointer.

@@ -34,6 +34,10 @@ func (p *pass) standing() float64 {
 
 // split finds the stretches between re-grips.
 func (p *pass) split() {
+	if p.readOff {
+		p.segs = []segment{{from: math.Inf(-1), to: math.Inf(1)}}
+		return
+	}
 	floor := p.standing()
 	k := p.track
 	var stops []segment
@@ -67,13 +71,18 @@ func (p *pass) split() {
 // back the encoder stands while the crank takes up its lash), the plunger off
 // its resting stop. lag is the latency, s; lashDeg the bound of the lash.
 func (p *pass) choose(lag, lashDeg float64) {
+	if p.readOff {
+		for i := range p.use {
+			p.use[i] = true
+		}
+		return
+	}
 	k := p.track
 	p.lag = lag
 	fit := p.moving(lashDeg)
 	for i, t := range p.t {
 		f := (t - lag - k.t0) / k.dt
-		n := int(f)
-		p.use[i] = f >= 0 && n+1 < len(fit) && fit[n] && fit[n+1]
+		p.use[i] = f >= 0 && f < float64(len(fit)-1) && fit[int(f)] && fit[int(f)+1]
 	}
 	p.dropResting()
 }

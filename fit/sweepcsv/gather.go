@@ -128,11 +128,15 @@ func (g *gatherer) agree(s *sweep, l line) error {
 		return differs(colSetup, l.Setup, s.first.Setup)
 	case l.Zeroing != s.first.Zeroing:
 		return differs(colZeroing, l.Zeroing, s.first.Zeroing)
+	case !equal(l.AngleUDeg, s.first.AngleUDeg):
+		return g.problem(l, colAngleU, "give what follows a new sweep number", "sweep %d has another doubt of its angles here than in line %d", *l.Sweep, s.where)
 	case l.ZeroOn != s.first.ZeroOn:
 		return differs(colZeroOn, quoted(l.ZeroOn), quoted(s.first.ZeroOn))
 	}
 	return nil
 }
+
+func equal(a, b *float64) bool { return a == b || a != nil && b != nil && *a == *b }
 
 func quoted(s string) string { return fmt.Sprintf("%q", s) }
 
@@ -179,6 +183,10 @@ func (g *gatherer) finish() (File, error) {
 		sw := fit.Sweep{ID: id, Cylinder: *l.Cylinder, Indicator: l.Indicator, Mount: max(l.Mount, 1),
 			Setup: cmp.Or(l.Setup, numbers.of(l)), Zeroing: cmp.Or(l.Zeroing, numbers.of(l)),
 			Encoder: encoder, Height: s.heights.series(), DeckZero: l.ZeroOn == "deck", ReclockDeg: l.ReclockDeg}
+		if l.AngleUDeg != nil {
+			angles := s.angles.series()
+			sw.AngleUDeg, sw.Encoder = *l.AngleUDeg, &angles
+		}
 		if err := g.oneSitting(s, sw); err != nil {
 			return File{}, err
 		}

@@ -67,7 +67,7 @@ func (in *reader) header() error {
 		return in.broken(err)
 	}
 	known := []string{colSweep, colCylinder, colTime, colAngle, colHeightMM, colHeightIn, colIndicator, colMount,
-		colSetup, colZeroing, colCount, colRaw, colBurst, colSimulated, colZeroOn, colReclock}
+		colSetup, colZeroing, colCount, colRaw, colBurst, colSimulated, colZeroOn, colReclock, colAngleU}
 	for i, name := range names {
 		name = strings.TrimSpace(name)
 		_, column := in.csv.FieldPos(i)
@@ -133,6 +133,9 @@ func (in *reader) next() (line, error) {
 	l.Indicator = in.cell(colIndicator)
 	l.Mount, l.Setup, l.Zeroing = in.small(colMount), in.small(colSetup), in.small(colZeroing)
 	l.ReclockDeg = in.decimal(colReclock)
+	if l.AngleUDeg = in.decimal(colAngleU); l.AngleUDeg != nil && !(*l.AngleUDeg > 0 && *l.AngleUDeg <= 5) {
+		in.bad(colAngleU, "the doubt of an angle lies above 0° and is 5° at most", "write how well an eye reads the mark, 0.2 for a fine one, or leave the cell empty where an encoder gave the angle")
+	}
 	in.extras(&l)
 	if in.err != nil {
 		return line{}, in.err

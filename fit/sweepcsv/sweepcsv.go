@@ -31,6 +31,7 @@ const (
 	colRaw       = "raw"
 	colBurst     = "burst"
 	colSimulated = "simulated"
+	colAngleU    = "angle_u_deg" // standard uncertainty of an angle read off a mark with the crank at rest; empty: an encoder's
 	colReclock   = "reclock_deg" // how far the encoder's adapter has been turned on the crank since the first mount
 	colZeroOn    = "zero_on"     // "deck": the display was zeroed on the block's deck
 )
@@ -60,6 +61,9 @@ type Row struct {
 	// ReclockDeg is how far the encoder's adapter stands turned on the crank
 	// against the first mount, in running direction; nil: nobody said.
 	ReclockDeg *float64
+	// AngleUDeg is the standard uncertainty of an angle that was read off a mark
+	// with the crank at rest; nil: it is an encoder's.
+	AngleUDeg *float64
 
 	// Written only where the Writer was made with extra.
 	Count  *int64 // raw encoder count

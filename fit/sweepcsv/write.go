@@ -29,7 +29,7 @@ func NewWriter(w io.Writer, extra bool) *Writer {
 // not be read back: NaN, infinities, and a row with neither angle nor height.
 func (w *Writer) Write(r Row) error {
 	if w.names == nil {
-		if err := w.header(r.Simulated); err != nil {
+		if err := w.header(r); err != nil {
 			return err
 		}
 	}
@@ -47,7 +47,7 @@ func (w *Writer) Write(r Row) error {
 // error met.
 func (w *Writer) Flush() error {
 	if w.names == nil {
-		if err := w.header(false); err != nil {
+		if err := w.header(Row{}); err != nil {
 			return err
 		}
 	}
@@ -55,12 +55,16 @@ func (w *Writer) Flush() error {
 	return w.csv.Error()
 }
 
-func (w *Writer) header(simulated bool) error {
+// header names the columns by the first row.
+func (w *Writer) header(first Row) error {
 	w.names = []string{colSweep, colCylinder, colTime, colAngle, colHeightMM, colIndicator, colMount, colSetup, colZeroing}
 	if w.extra {
 		w.names = append(w.names, colCount, colRaw, colBurst, colZeroOn)
 	}
-	if w.extra || simulated {
+	if first.AngleUDeg != nil {
+		w.names = append(w.names, colAngleU)
+	}
+	if w.extra || first.Simulated {
 		w.names = append(w.names, colReclock, colSimulated)
 	}
 	return w.csv.Write(w.names)
@@ -109,6 +113,8 @@ func (r Row) cell(name string) string {
 		return positive(r.Burst)
 	case colReclock:
 		return decimal(r.ReclockDeg)
+	case colAngleU:
+		return decimal(r.AngleUDeg)
 	case colZeroOn:
 		return r.ZeroOn
 	case colSimulated:
