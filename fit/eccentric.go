@@ -15,6 +15,9 @@ import (
 // one and the re-clocked mounts are to tell.
 const reclockedUDeg = 0.1
 
+// nothingDeg: a doubt below it moves nothing, and its inverse square is no number.
+const nothingDeg = 1e-9
+
 // layEccentricity adds the four parts where they are declared, or can be seen.
 func (j *job) layEccentricity(m *model) {
 	j.eccentric = nil
@@ -24,7 +27,7 @@ func (j *job) layEccentricity(m *model) {
 	} else if j.reclocked() {
 		u = reclockedUDeg
 	}
-	if u <= 0 {
+	if u < nothingDeg {
 		return
 	}
 	for range 4 {

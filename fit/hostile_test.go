@@ -64,6 +64,18 @@ func TestTrimSetOfTheSmallestStep(t *testing.T) {
 	}
 }
 
+// A declared doubt next to nothing is taken as none.
+func TestDeclaredDoubtNextToNothing(t *testing.T) {
+	s := newSynth()
+	in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+	tiny := 1e-300
+	in.Priors.EccentricityUDeg, in.Priors.AccuracyUDeg = &tiny, &tiny
+	in.Priors.LashUDeg, in.Priors.Default.LatencyUMS = tiny, tiny
+	if c := cylinderOf(solve(t, in), 3); c.IndexErrorDeg == nil {
+		t.Errorf("no number; flags %v", c.Flags)
+	}
+}
+
 // Declared doubts beyond sense make the result doubtful, and no more than that.
 func TestDeclaredDoubtBeyondSense(t *testing.T) {
 	s := newSynth()
@@ -73,5 +85,25 @@ func TestDeclaredDoubtBeyondSense(t *testing.T) {
 	c := cylinderOf(solve(t, in), 3)
 	if c.IndexU95Deg == nil || *c.IndexU95Deg < 360 || c.Verdict != Undecided {
 		t.Errorf("u95 %v, verdict %s", c.IndexU95Deg, c.Verdict)
+	}
+}
+
+// One angle in twenty read wrongly, often two side by side: they are left out
+// and counted, and move nothing. 2e-3°: half the doubt.
+func TestWildAnglesSideBySide(t *testing.T) {
+	s := newSynth()
+	in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+	clean := cylinderOf(solve(t, in), 3)
+	for _, w := range in.Sweeps {
+		e := w.Encoder
+		for i := 20; i+3 < len(e.V); i += 40 {
+			e.V[i], e.V[i+1] = 0, 0
+		}
+	}
+	c := cylinderOf(solve(t, in), 3)
+	t.Logf("%s, then %s", WithDoubt(clean.IndexErrorDeg, clean.IndexU95Deg), WithDoubt(c.IndexErrorDeg, c.IndexU95Deg))
+	near(t, "index", c.IndexErrorDeg, *clean.IndexErrorDeg, 2e-3)
+	if c.Sweeps != 2 || c.Rejected < clean.Rejected+10 {
+		t.Errorf("%d sweeps used, %d readings left out, %d before", c.Sweeps, c.Rejected, clean.Rejected)
 	}
 }

@@ -179,21 +179,45 @@ func (j *job) stream(s *Series) *Series {
 
 // wildDeg is how far one angle must lie outside its two neighbours' range to be
 // wrong: at the turn of a hand it lies outside by a reading's travel at most.
-const wildDeg = 5.0
+// Of several side by side the first must also have come faster than any hand.
+const (
+	wildDeg      = 5.0
+	wildMost     = 3 // side by side
+	handMostDegS = 360.0
+)
 
-// dropWild leaves out single wild angles (a dropped digit) and returns the
-// times of those.
+// dropWild leaves out wild angles (dropped digits) and returns the times of
+// those.
 func dropWild(t, v []float64) (*Series, []float64) {
 	out := &Series{}
 	var wild []float64
-	for i := range v {
-		if i > 0 && i+1 < len(v) && outside(v[i-1], v[i], v[i+1]) > wildDeg {
-			wild = append(wild, t[i])
-			continue
+	for i := 0; i < len(v); {
+		n := 0
+		if last := len(out.V) - 1; last >= 0 {
+			n = wildRun(out.T[last], out.V[last], t[i:], v[i:])
 		}
-		out.T, out.V = append(out.T, t[i]), append(out.V, v[i])
+		wild = append(wild, t[i:i+n]...)
+		if i += n; n == 0 {
+			out.T, out.V = append(out.T, t[i]), append(out.V, v[i])
+			i++
+		}
 	}
 	return out, wild
+}
+
+// wildRun is how many angles after a good one (t0, v0) are wild: the next good
+// one is back where the hand can be.
+func wildRun(t0, v0 float64, t, v []float64) int {
+	for n := 1; n <= wildMost && n < len(v); n++ {
+		far := n == 1 || math.Abs(v[0]-v0) > handMostDegS*(t[0]-t0)
+		for _, w := range v[:n] {
+			far = far && outside(v0, w, v[n]) > wildDeg
+		}
+		if far {
+			return n
+		}
+	}
+	return 0
 }
 
 // outside is how far v lies outside the range from a to b.

@@ -101,6 +101,9 @@ func (f disturbFlags) disturbances() virtual.Disturbances {
 // size is one number or a range, "0.05" or "0..0.09".
 type size virtual.Range
 
+// maxSize is beyond every bench; its square is still a number.
+const maxSize = 1e6
+
 // UnmarshalText reads it from the command line.
 func (s *size) UnmarshalText(text []byte) error {
 	from, to, isRange := strings.Cut(string(text), "..")
@@ -110,7 +113,7 @@ func (s *size) UnmarshalText(text []byte) error {
 	var err1, err2 error
 	s.Lo, err1 = strconv.ParseFloat(from, 64)
 	s.Hi, err2 = strconv.ParseFloat(to, 64)
-	if err1 != nil || err2 != nil || math.IsInf(s.Lo, 0) || math.IsInf(s.Hi, 0) || !(s.Lo <= s.Hi) {
+	if err1 != nil || err2 != nil || !(-maxSize <= s.Lo && s.Lo <= s.Hi && s.Hi <= maxSize) {
 		return fmt.Errorf("%q is no size: write one number, or a range such as 0..0.09", text)
 	}
 	return nil
@@ -139,6 +142,12 @@ func (c simulateCmd) Validate() error {
 	}
 	if c.Repeats < 1 || c.Repeats > 100 {
 		return fmt.Errorf("--repeats: %d is no number of sweeps: write 1 to 100", c.Repeats)
+	}
+	if mm := or(c.StepMM, 1); !(mm > 0 && mm <= 100) {
+		return fmt.Errorf("--step-mm: %g is no display's: write its last digit in mm, such as 0.001", mm)
+	}
+	if n := or(c.Counts, 1); n < 1 {
+		return fmt.Errorf("--counts: %d is no encoder's: write how many one turn gives, such as 7200", n)
 	}
 	for i, name := range c.Indicators {
 		if strings.TrimSpace(name) == "" || slices.Contains(c.Indicators[:i], name) {

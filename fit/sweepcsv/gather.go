@@ -132,6 +132,8 @@ func (g *gatherer) agree(s *sweep, l line) error {
 		return g.problem(l, colAngleU, "give what follows a new sweep number", "sweep %d has another doubt of its angles here than in line %d", *l.Sweep, s.where)
 	case l.ZeroOn != s.first.ZeroOn:
 		return differs(colZeroOn, quoted(l.ZeroOn), quoted(s.first.ZeroOn))
+	case degrees(l.ReclockDeg) != degrees(s.first.ReclockDeg):
+		return differs(colReclock, degrees(l.ReclockDeg), degrees(s.first.ReclockDeg))
 	}
 	return nil
 }
@@ -139,6 +141,13 @@ func (g *gatherer) agree(s *sweep, l line) error {
 func equal(a, b *float64) bool { return a == b || a != nil && b != nil && *a == *b }
 
 func quoted(s string) string { return fmt.Sprintf("%q", s) }
+
+func degrees(v *float64) string {
+	if v == nil {
+		return "nothing"
+	}
+	return fmt.Sprintf("%g°", *v)
+}
 
 func (s *sweep) take(l line) {
 	if l.HeightMM == nil {
@@ -232,36 +241,44 @@ func (g *gatherer) oneSitting(s *sweep, sw fit.Sweep) error {
 	return nil
 }
 
-// Turning back further than spring-back and a late indicator can explain.
+// Turning back further than spring-back and a late indicator can explain, and
+// faster than any hand turns a crank: there counts were lost or read wrongly.
 const (
 	maxBackDeg   = 3.0
 	maxBackShare = 0.25 // of the span
+	maxHandDegS  = 360.0
 )
 
-// oneDirection refuses a sweep that goes forth and back. Single wild angles
-// are left to the fit (median of three).
+// oneDirection refuses a sweep that goes forth and back. Wild angles and lost
+// counts are left to the fit.
 func (g *gatherer) oneDirection(s *sweep, sw fit.Sweep) error {
 	from, to := sw.Height.T[0], sw.Height.T[len(sw.Height.T)-1]
 	e := sw.Encoder
 	i := sort.SearchFloat64s(e.T, from)
 	j := sort.Search(len(e.T), func(k int) bool { return e.T[k] > to })
-	if j-i < 3 {
-		return nil
-	}
-	v := e.V[i:j]
-	var up, down, high, low float64
-	for k := 1; k+1 < len(v); k++ {
-		m := median(v[k-1], v[k], v[k+1])
-		if k == 1 {
-			high, low = m, m
-		}
-		high, low = max(high, m), min(low, m)
-		up, down = max(up, m-low), max(down, high-m) // furthest rise from a low before it, and fall
-	}
-	if back := min(up, down); back > max(maxBackDeg, maxBackShare*max(up, down)) {
-		return g.problem(line{number: s.where}, "", "give the way back its own sweep number", "sweep %d turns back by %.1f°; one sweep is one direction", sw.ID, back)
+	if back := turnedBack(e.T[i:j], e.V[i:j]); back > 0 {
+		return g.problem(line{number: s.where}, "", "give the way back its own sweep number, and let all t_s share one zero", "sweep %d turns back by %.1f°; one sweep is one direction", sw.ID, back)
 	}
 	return nil
+}
+
+// turnedBack is how far a hand turned back, single wild angles (median of
+// three) and jumps left out; 0 where it turned one way.
+func turnedBack(t, v []float64) float64 {
+	var at, up, down, high, low float64
+	for k := 2; k+1 < len(v); k++ {
+		d := median(v[k-1], v[k], v[k+1]) - median(v[k-2], v[k-1], v[k])
+		if math.Abs(d) > math.Max(maxBackDeg, maxHandDegS*(t[k]-t[k-1])) {
+			continue
+		}
+		at += d
+		high, low = max(high, at), min(low, at)
+		up, down = max(up, at-low), max(down, high-at) // furthest rise from a low before it, and fall
+	}
+	if back := min(up, down); back > max(maxBackDeg, maxBackShare*max(up, down)) {
+		return back
+	}
+	return 0
 }
 
 func median(a, b, c float64) float64 { return math.Max(math.Min(a, b), math.Min(math.Max(a, b), c)) }

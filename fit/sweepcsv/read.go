@@ -102,6 +102,10 @@ func (in *reader) missing(names []string) error {
 	return nil
 }
 
+// maxTimeS: of larger numbers a float64 no longer tells a tenth of a
+// millisecond.
+const maxTimeS = 1e11
+
 // next reads one row; io.EOF after the last.
 func (in *reader) next() (line, error) {
 	var err error
@@ -119,9 +123,12 @@ func (in *reader) next() (line, error) {
 		n := int(*c)
 		l.Cylinder = &n
 	}
-	if t := in.decimal(colTime); t != nil {
+	switch t := in.decimal(colTime); {
+	case t != nil && math.Abs(*t) > maxTimeS:
+		in.bad(colTime, fmt.Sprintf("%g s is too large to tell milliseconds apart", *t), "give seconds from the beginning of the job")
+	case t != nil:
 		l.TS = *t
-	} else {
+	default:
 		in.bad(colTime, "the time is missing", "give the arrival time in seconds")
 	}
 	l.AngleDeg = in.decimal(colAngle)
@@ -132,9 +139,11 @@ func (in *reader) next() (line, error) {
 	}
 	l.Indicator = in.cell(colIndicator)
 	l.Mount, l.Setup, l.Zeroing = in.small(colMount), in.small(colSetup), in.small(colZeroing)
-	l.ReclockDeg = in.decimal(colReclock)
 	if l.AngleUDeg = in.decimal(colAngleU); l.AngleUDeg != nil && !(*l.AngleUDeg > 0 && *l.AngleUDeg <= 5) {
 		in.bad(colAngleU, "the doubt of an angle lies above 0° and is 5° at most", "write how well an eye reads the mark, 0.2 for a fine one, or leave the cell empty where an encoder gave the angle")
+	}
+	if l.ReclockDeg = in.decimal(colReclock); l.ReclockDeg != nil && math.Abs(*l.ReclockDeg) > 360 {
+		in.bad(colReclock, fmt.Sprintf("%g° is more than a turn", *l.ReclockDeg), "write by how much the encoder was turned on the crank")
 	}
 	in.extras(&l)
 	if in.err != nil {

@@ -1,6 +1,7 @@
 package sweepcsv_test
 
 import (
+	"fmt"
 	"io"
 	"strings"
 	"testing"
@@ -145,7 +146,10 @@ func TestWhatCannotBeUsedIsNamed(t *testing.T) {
 		head + "1,1,0,0,0,,1,\n1,1,1,0,0,,2,\n":        `s.csv:3(mount): sweep 1 has mount 2 here, but 1 in line 2; give what follows a new sweep number`,
 		head + "1,1,0,0,0,,,1\n1,1,1,0,0,,,2\n":        `s.csv:3(setup): sweep 1 has setup 2 here, but 1 in line 2; give what follows a new sweep number`,
 		head + "1,1,0,0,0,,,1\n2,3,1,0,0,,,1\n":        `s.csv:3(setup): setup 1 is on cylinder 3 (indicator "") in sweep 2, but on cylinder 1 (indicator "") in sweep 1; number each placement of an indicator anew`,
-		head + thereAndBack(20):                        `s.csv:2: sweep 1 turns back by 17.0°; one sweep is one direction; give the way back its own sweep number`,
+		"sweep,cylinder,t_s,angle_deg,height_mm,reclock_deg\n1,1,0,0,0,180\n1,1,1,0,0,90\n": `s.csv:3(reclock_deg): sweep 1 has reclock_deg 90° here, but 180° in line 2; give what follows a new sweep number`,
+		"sweep,cylinder,t_s,angle_deg,height_mm,reclock_deg\n1,1,0,0,0,1e308\n":             `s.csv:2:11(reclock_deg): 1e+308° is more than a turn; write by how much the encoder was turned on the crank`,
+		head + "1,1,1.8e18,0,0,,,\n": `s.csv:2:5(t_s): 1.8e+18 s is too large to tell milliseconds apart; give seconds from the beginning of the job`,
+		head + thereAndBack(20):      `s.csv:2: sweep 1 turns back by 17.0°; one sweep is one direction; give the way back its own sweep number, and let all t_s share one zero`,
 	} {
 		if _, err := sweepcsv.Read("s.csv", strings.NewReader(text)); err == nil || err.Error() != want {
 			t.Errorf("%q\n got %v\nwant %s", text, err, want)
@@ -164,6 +168,25 @@ func thereAndBack(half int) string {
 		b.WriteString("1,1," + itoa(i) + "," + itoa(angle) + ",0,,,\n")
 	}
 	return b.String()
+}
+
+// What jumps faster than a hand turns is left to the fit: lost counts, two wild
+// angles side by side. Turning back at a hand's speed is not.
+func TestJumpsAreNoReversal(t *testing.T) {
+	t.Parallel()
+	const head = "sweep,cylinder,t_s,angle_deg,height_mm\n"
+	sweep := func(angle func(i int) int) string {
+		var b strings.Builder
+		for i := range 60 {
+			fmt.Fprintf(&b, "1,1,%g,%d,0\n", float64(i)*0.02, angle(i))
+		}
+		return head + b.String()
+	}
+	read(t, sweep(func(i int) int { return i - i/30*25 }))
+	read(t, sweep(func(i int) int { return i * (1 - i%20/18) }))
+	if _, err := sweepcsv.Read("s.csv", strings.NewReader(sweep(func(i int) int { return min(i, 60-i) }))); err == nil {
+		t.Error("forth and back was taken for one sweep")
+	}
 }
 
 func TestSpringBackAndOneWildAngleAreNoReversal(t *testing.T) {
