@@ -11,15 +11,17 @@ import (
 // angles. The model is smooth, and so are the residuals of a poor fit: a sharp
 // step in them, larger than their scatter beside it, is one of the two.
 const (
-	bumpUMM    = 1.0  // a knocked indicator may stand anywhere
-	bumpLeast  = 0.01 // mm: smaller steps are left to the doubt
-	bumpSteps  = 2.5  // … and in units of the display's step
-	bumpCounts = 1.3  // … and of the encoder's step
-	bumpScat   = 7.0  // … and of the scatter beside it
-	bumpMost   = 6    // steps looked for in a job, one after the other
-	bumpSide   = 7    // readings either side that tell a step
-	jumpDeg    = 0.5  // an angle that jumps so far between two readings lost counts
-	jumpTimes  = 4.0  // … if its neighbours moved so many times less
+	bumpUMM     = 1.0  // a knocked indicator may stand anywhere
+	bumpLeast   = 0.01 // mm: smaller steps are left to the doubt
+	bumpSteps   = 2.5  // … and in units of the display's step
+	bumpCounts  = 1.3  // … and of the encoder's step
+	bumpScat    = 7.0  // … and of the scatter beside it
+	bumpEnds    = 0.03 // so much of a sweep's weight must lie either side of a step
+	hiddenClear = 14.0 // a step without a sharp edge must be so many times its doubt
+	bumpMost    = 6    // steps looked for in a job, one after the other
+	bumpSide    = 7    // readings either side that tell a step
+	jumpDeg     = 0.5  // an angle that jumps so far between two readings lost counts
+	jumpTimes   = 4.0  // … if its neighbours moved so many times less
 )
 
 // step is a step inside a pass: at (encoder time, s), how large, at what slope
@@ -32,17 +34,24 @@ type step struct {
 // spotSteps takes up the clearest step in all passes and says whether there
 // was one: then the passes have changed and want a new fit.
 func (j *job) spotSteps(s *solution) bool {
-	var worst step
+	var worst, small step
 	for _, p := range s.model.passes {
-		if st := p.step(s.model.value(p.tau), j.encoderStep(p.src.Encoder)); st.clear > worst.clear {
+		tau, step := s.model.value(p.tau), j.encoderStep(p.src.Encoder)
+		if st := p.step(tau, step); st.clear > worst.clear {
 			worst = st
+		}
+		if st := s.hidden(p, tau); worst.clear == 0 && st.clear > small.clear {
+			small = st
 		}
 	}
 	p := worst.pass
 	switch {
-	case p == nil:
+	case p == nil && small.pass == nil:
 		return false
-	case byAngle(j.stream(p.src.Encoder), worst.at, worst.sizeMM, worst.slope):
+	case p == nil:
+		j.flag(small.pass.src.Cylinder, FlagBumped)
+		small.pass.cut(small.at)
+	case byAngle(j.stream(p.src.Encoder), j.encoderStep(p.src.Encoder), worst):
 		j.loseCounts(p)
 	default:
 		j.flag(p.src.Cylinder, FlagBumped)
@@ -118,6 +127,82 @@ func (p *pass) step(tau, encoderStep float64) (best step) {
 	return best
 }
 
+// hidden is the step in a pass's heights that would take up most of its
+// residuals, were everything else fitted anew beside it: a small knock bends the
+// whole curve and leaves no sharp edge. Nothing where none is clear. With s = 1
+// behind the step and 0 before it, its size is sᵀWr/V and its gain (sᵀWr)²/V, where
+// V = sᵀWs − sᵀWJ·Cov·JᵀWs; the pass's own offset is free.
+func (s *solution) hidden(p *pass, tau float64) (best step) {
+	if p.poor() { // then it is no knock alone that bends it
+		return best
+	}
+	v := s.model.viewOf(p)
+	n := len(p.t)
+	rows, weights := make([]columns, n), make([]float64, n)
+	var mean columns
+	var all, level float64
+	for i := range p.t {
+		if w := p.weight(i); w > 0 {
+			v.at(p, i, &rows[i])
+			weights[i] = w
+			all += w
+			level += w * p.res[i]
+			for k := range mean {
+				mean[k] += w * rows[i][k]
+			}
+		}
+	}
+	cov := s.byColumns(p)
+	var score, behind float64
+	var cross columns
+	first := true
+	for i := n - 1; i > 0; i-- {
+		w := weights[i]
+		if w == 0 {
+			continue
+		}
+		score += w * (p.res[i] - level/all)
+		behind += w
+		for k := range cross {
+			cross[k] += w * (rows[i][k] - mean[k]/all)
+		}
+		if first || behind < bumpEnds*all || behind > (1-bumpEnds)*all {
+			first = false
+			continue
+		}
+		rest := behind * (all - behind) / all
+		left := rest - cov.form(&cross)
+		if left < 0.02*rest { // it looks like something else there
+			continue
+		}
+		size, clear := math.Abs(score/left), math.Abs(score)/math.Sqrt(left*p.vif)
+		if size > math.Max(bumpLeast, p.noise.floorMM) && clear > hiddenClear && clear > best.clear {
+			best = step{p, p.t[i] - tau - 1e-6, size, p.slope[i], clear}
+		}
+	}
+	return best
+}
+
+// weight is reading i's, 1/mm², as if it stood alone; 0 where it does not count.
+func (p *pass) weight(i int) float64 {
+	if !p.use[i] {
+		return 0
+	}
+	return p.robust[i] / p.variance(i)
+}
+
+// byColumns is the covariance as a pass's columns feel it.
+func (s *solution) byColumns(p *pass) (k block) {
+	for _, t := range p.terms {
+		for _, u := range p.terms {
+			if t.col <= u.col {
+				k.a[t.col][u.col] += t.coef * u.coef * s.cov.At(t.param, u.param)
+			}
+		}
+	}
+	return k
+}
+
 func middle(a, b, c float64) float64 { return math.Max(math.Min(a, b), math.Min(math.Max(a, b), c)) }
 
 // spread is the scatter of a few sorted values that are not all good: their
@@ -155,20 +240,20 @@ func lineStep(enc *Series, i int) (deg, clear float64) {
 	return deg, deg / math.Sqrt(sq/float64(hi-lo)+1e-12)
 }
 
-// byAngle says whether it is the angle that steps about a time (s), by most of
-// what the heights step (mm) at that slope.
-func byAngle(enc *Series, at, size, slope float64) bool {
+// byAngle says whether it is the angle that steps there, by more than a count
+// and most of what the heights step.
+func byAngle(enc *Series, encoderStep float64, st step) bool {
 	const nearS, clearMost = 0.15, 3
 	most := 0.0
-	for i := sort.SearchFloat64s(enc.T, at-nearS); i < len(enc.T) && enc.T[i] < at+nearS; i++ {
+	for i := sort.SearchFloat64s(enc.T, st.at-nearS); i < len(enc.T) && enc.T[i] < st.at+nearS; i++ {
 		if i == 0 {
 			continue
 		}
-		if deg, clear := lineStep(enc, i); clear > clearMost {
+		if deg, clear := lineStep(enc, i); clear > clearMost && deg > bumpCounts*encoderStep {
 			most = math.Max(most, deg)
 		}
 	}
-	return most*math.Abs(slope) > 0.5*size
+	return most*math.Abs(st.slope) > 0.5*st.sizeMM
 }
 
 // jumps says whether a stream loses counts between two times: it moves between

@@ -32,6 +32,25 @@ func TestKnockInASweep(t *testing.T) {
 	}
 }
 
+// A knock of two hundredths bends the whole curve and has no sharp edge: it is
+// found all the same, wherever it comes but at the very top.
+func TestSmallKnockInASweep(t *testing.T) {
+	for _, where := range []float64{0.25, 0.4, 0.6, 0.75} {
+		for _, mm := range []float64{0.02, -0.02} {
+			s := newSynth()
+			in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+			w := &in.Sweeps[2]
+			for i := int(where * float64(len(w.Height.V))); i < len(w.Height.V); i++ {
+				w.Height.V[i] += mm
+			}
+			c := cylinderOf(solve(t, in), 3)
+			if off := math.Abs(*c.IndexErrorDeg - s.errDeg[3]); off > *c.IndexU95Deg+0.002 || !slices.Contains(c.Flags, FlagBumped) {
+				t.Errorf("%g mm at %g of the sweep: off by %.4f, u95 %.4f, flags %v", mm, where, off, *c.IndexU95Deg, c.Flags)
+			}
+		}
+	}
+}
+
 // Counts lost inside a sweep: that sweep is refused, what came before stands,
 // what came after it stands on a new zero and needs the reference again.
 func TestCountsLostInASweep(t *testing.T) {
