@@ -72,8 +72,8 @@ func (p *pass) choose(lag, lashDeg float64) {
 	fit := p.moving(lashDeg)
 	for i, t := range p.t {
 		f := (t - lag - k.t0) / k.dt
-		n := int(f)
-		p.use[i] = f >= 0 && n+1 < len(fit) && fit[n] && fit[n+1]
+		inside := f >= 0 && f < float64(len(fit)-1)
+		p.use[i] = inside && fit[int(f)] && fit[int(f)+1]
 	}
 	p.dropResting()
 }
