@@ -35,7 +35,7 @@ func (p *pass) standing() float64 {
 // split finds the stretches between re-grips.
 func (p *pass) split() {
 	floor := p.standing()
-	k := p.track
+	k := &p.track
 	var stops []segment
 	from := math.NaN()
 	for i, v := range k.vel {
@@ -67,7 +67,7 @@ func (p *pass) split() {
 // back the encoder stands while the crank takes up its lash), the plunger off
 // its resting stop. lag is the latency, s; lashDeg the bound of the lash.
 func (p *pass) choose(lag, lashDeg float64) {
-	k := p.track
+	k := &p.track
 	p.lag = lag
 	fit := p.moving(lashDeg)
 	for i, t := range p.t {
@@ -81,7 +81,8 @@ func (p *pass) choose(lag, lashDeg float64) {
 // moving says of each node of the track whether the crank moves well there: not
 // near a stop, nowhere it was before, past the lash.
 func (p *pass) moving(lashDeg float64) []bool {
-	k := p.track
+	const beyondDeg, backDeg = 0.5, 0.02 // past the lash, and what the smoothed angle may fall back by
+	k := &p.track
 	floor := p.standing()
 	good := make([]bool, len(k.theta))
 	far, begin := math.Inf(-1), math.Inf(1)
@@ -100,14 +101,13 @@ func (p *pass) moving(lashDeg float64) []bool {
 			last = i
 			continue
 		}
-		good[i] = i-last > margin && at > begin+lashDeg+0.5 && at > far-0.02
+		good[i] = i-last > margin && at > begin+lashDeg+beyondDeg && at > far-backDeg
 	}
 	return good
 }
 
 // dropResting leaves out the ends of a sweep where the plunger stands on its
-// stop: a constant height while the crank turns more than a degree, far from
-// the top.
+// stop: a constant height while the crank turns more than a degree.
 func (p *pass) dropResting() {
 	const restMM, restDeg = 0.02, 1.0
 	n := len(p.t)
