@@ -46,14 +46,6 @@ func (s *solution) u95(i int) float64 {
 	return Expand([]float64{s.cov.At(i, i)}, []float64{s.dof})
 }
 
-// bent is a pass's geometry with the rod and the offset that the sweeps chose.
-func (m *model) bent(p *pass) crank.Geometry {
-	g := p.geometry
-	g.L += m.value(m.rod)
-	g.E += m.value(m.offset)
-	return g
-}
-
 // diffMM is the step for derivatives by rod length and offset.
 const diffMM = 0.01
 
