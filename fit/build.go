@@ -100,37 +100,15 @@ func (b *builder) shared(key string, p param) int {
 	return i
 }
 
+// lay gives a pass its parameters.
 func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	j, s := b.job, p.src
-	pri := j.indicatorPrior(s.Indicator)
-	free := math.Inf(1)
 	nominal := j.nominal(s.Cylinder)
 	turns := math.Round((j.first[p] - offsets[p.mountNo] - nominal - errs[s.Cylinder]) / 360)
 	p.baseDeg = nominal + 360*turns
-
-	lash := j.in.Priors
-	p.mount = b.shared(fmt.Sprint("mount ", p.mountNo), param{val: offsets[p.mountNo], sd: free})
-	j.mounts[p.mountNo] = p.mount
-	p.lash = b.shared(fmt.Sprint("lash ", p.mountNo), param{source: srcLash, size: fmt.Sprintf("%.2f° ± %.2f° beforehand", lash.LashDeg, 2*lash.LashUDeg), val: lash.LashDeg, mean: lash.LashDeg, sd: math.Max(lash.LashUDeg, 1e-6)})
-	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand", pri.LatencyMS, 2*pri.LatencyUMS), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
-	switch {
-	case s.Cylinder != j.anchor:
-		p.index = b.shared(fmt.Sprint("index ", s.Cylinder), param{val: errs[s.Cylinder], sd: free})
-		j.index[s.Cylinder] = p.index
-	case closing:
-		p.index = b.shared("closing", param{sd: free})
-		j.closing = p.index
-	default:
-		p.index = none
-		j.index[s.Cylinder] = none
-	}
-	setup := fmt.Sprint("setup ", s.Setup, " ", s.Indicator)
-	p.scale = b.shared("scale "+setup, param{source: srcScale, size: fmt.Sprintf("%.2f ± %.2f beforehand", scaleMean, 2*scaleU), val: 1, mean: scaleMean, sd: scaleU})
-	p.play = b.shared("play "+setup, param{source: srcPlay, size: fmt.Sprintf("%.0f µm ± %.0f µm beforehand", playMM*1000, 2*playUMM*1000), val: playMM, mean: playMM, sd: playUMM})
-	p.flip = b.shared("flip "+setup, param{source: srcFlip, size: fmt.Sprintf("± %.0f µm beforehand", 2*flipUMM*1000), sd: flipUMM})
-	p.width = b.shared("width "+setup, param{source: srcFlip, size: "as the tilt flip", val: math.Log(flipWidthDeg), mean: math.Log(flipWidthDeg), sd: flipWidthLogU})
-	p.creep = b.shared("creep "+setup, param{source: srcCreep, size: fmt.Sprintf("± %.1f µm/s beforehand", 2*creepUMMPerS*1000), sd: creepUMMPerS})
-	p.zero = b.shared(fmt.Sprint("zero ", s.Zeroing, " ", s.Indicator, " ", s.Setup), param{val: maxOf(p.y), sd: free})
+	b.layAngle(p, offsets[p.mountNo], errs[s.Cylinder], closing)
+	b.laySetup(p)
+	p.zero = b.shared(fmt.Sprint("zero ", s.Zeroing, " ", s.Indicator, " ", s.Setup), param{val: maxOf(p.y), sd: math.Inf(1)})
 	p.shift = private{sd: sweepShiftUMM}
 	b.knocked[p.zero] = b.knocked[p.zero] || slices.ContainsFunc(p.segs, func(g segment) bool { return g.knock })
 	if b.knocked[p.zero] { // its zero holds no longer
@@ -144,15 +122,54 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	}
 	p.creepFrom = b.started[p.creep]
 	p.layTerms(b.m)
-	if p.noise = b.noises[setup]; p.noise == nil {
-		res := pri.ResolutionMM
-		if res <= 0 {
-			res = math.Max(p.stepMM, 1e-5)
-		}
-		floor := math.Max(res/math.Sqrt(12), 2e-4)
-		p.noise = &noise{displayMM: 1.5 * floor, floorMM: floor, angleDeg: math.Max(0.005, j.encoderStep(s.Encoder)/math.Sqrt(12)), timeS: 0.001}
-		b.noises[setup] = p.noise
+}
+
+// layAngle lays what moves the angle: mount, lash, latency and index error.
+func (b *builder) layAngle(p *pass, offset, err float64, closing bool) {
+	j, s := b.job, p.src
+	lash, pri := j.in.Priors, j.indicatorPrior(s.Indicator)
+	p.mount = b.shared(fmt.Sprint("mount ", p.mountNo), param{val: offset, sd: math.Inf(1)})
+	j.mounts[p.mountNo] = p.mount
+	p.lash = b.shared(fmt.Sprint("lash ", p.mountNo), param{source: srcLash, size: fmt.Sprintf("%.2f° ± %.2f° beforehand", lash.LashDeg, 2*lash.LashUDeg), val: lash.LashDeg, mean: lash.LashDeg, sd: math.Max(lash.LashUDeg, 1e-6)})
+	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand", pri.LatencyMS, 2*pri.LatencyUMS), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
+	switch {
+	case s.Cylinder != j.anchor:
+		p.index = b.shared(fmt.Sprint("index ", s.Cylinder), param{val: err, sd: math.Inf(1)})
+		j.index[s.Cylinder] = p.index
+	case closing:
+		p.index = b.shared("closing", param{sd: math.Inf(1)})
+		j.closing = p.index
+	default:
+		p.index = none
+		j.index[s.Cylinder] = none
 	}
+}
+
+// laySetup lays what belongs to a placement of the indicator, and its scatter.
+func (b *builder) laySetup(p *pass) {
+	s := p.src
+	setup := fmt.Sprint("setup ", s.Setup, " ", s.Indicator)
+	p.scale = b.shared("scale "+setup, param{source: srcScale, size: fmt.Sprintf("%.2f ± %.2f beforehand", scaleMean, 2*scaleU), val: 1, mean: scaleMean, sd: scaleU})
+	p.play = b.shared("play "+setup, param{source: srcPlay, size: fmt.Sprintf("%.0f µm ± %.0f µm beforehand", playMM*1000, 2*playUMM*1000), val: playMM, mean: playMM, sd: playUMM})
+	p.flip = b.shared("flip "+setup, param{source: srcFlip, size: fmt.Sprintf("± %.0f µm beforehand", 2*flipUMM*1000), sd: flipUMM})
+	p.width = b.shared("width "+setup, param{source: srcFlip, size: "as the tilt flip", val: math.Log(flipWidthDeg), mean: math.Log(flipWidthDeg), sd: flipWidthLogU})
+	p.creep = b.shared("creep "+setup, param{source: srcCreep, size: fmt.Sprintf("± %.1f µm/s beforehand", 2*creepUMMPerS*1000), sd: creepUMMPerS})
+	if b.noises[setup] == nil {
+		b.noises[setup] = b.job.startNoise(p)
+	}
+	p.noise = b.noises[setup]
+}
+
+// startNoise is a setup's scatter before anything was learnt of it. No display
+// is better than leastDisplayMM.
+func (j *job) startNoise(p *pass) *noise {
+	const leastDisplayMM, leastAngleDeg, timeS = 2e-4, 0.005, 0.001
+	step := j.indicatorPrior(p.src.Indicator).ResolutionMM
+	if step <= 0 {
+		step = p.stepMM
+	}
+	floor := math.Max(step/math.Sqrt(12), leastDisplayMM)
+	return &noise{displayMM: 1.5 * floor, floorMM: floor, angleDeg: math.Max(leastAngleDeg, j.encoderStep(p.src.Encoder)/math.Sqrt(12)), timeS: timeS}
 }
 
 // laySegments gives each stretch but the one with the top its own offset: a

@@ -49,32 +49,13 @@ const heightMostMM = 1e4
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s, mountNo: s.Mount}
 	p.t, p.y, p.stepMM = j.heights(s)
-	if len(p.t) < 12 {
+	if len(p.t) < leastReadings {
 		return nil, FlagFewReadings
 	}
-	if s.Encoder == nil || len(s.Encoder.T) < 2 {
-		return nil, FlagNoMotion
+	lag := j.indicatorPrior(s.Indicator).LatencyMS / 1000
+	if flag := j.follow(p, lag); flag != "" {
+		return nil, flag
 	}
-	stream := j.stream(s.Encoder)
-	pri := j.indicatorPrior(s.Indicator)
-	lag := pri.LatencyMS / 1000
-	const edge = 0.3 // s: the latency may reach outside the sweep
-	var ok bool
-	if p.track, ok = newTrack(stream, j.encoderStep(s.Encoder), p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag, &j.moments); !ok {
-		return nil, FlagNoMotion
-	}
-	if jumps(stream, j.encoderStep(s.Encoder), p.t[0], p.t[len(p.t)-1]) {
-		return nil, FlagCountsLost
-	}
-	a, _, _ := p.track.at(p.t[0] - lag)
-	b, _, _ := p.track.at(p.t[len(p.t)-1] - lag)
-	if math.Abs(b-a) < 0.5 {
-		return nil, FlagNoMotion
-	}
-	if math.Abs(b-a) < j.in.Priors.MinSpanDeg {
-		return nil, FlagShort
-	}
-	p.dir = math.Copysign(1, b-a)
 	n := len(p.t)
 	p.use, p.robust, p.w = make([]bool, n), ones(n), make([]float64, n)
 	p.x, p.res, p.slope, p.vel = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
@@ -82,9 +63,49 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	p.split()
 	p.choose(lag, j.lashBound())
 	p.spotSpikes()
+	if flag := j.guessTop(p, lag); flag != "" {
+		return nil, flag
+	}
+	return p, ""
+}
+
+// leastReadings of a sweep are no sweep if fewer.
+const leastReadings = 12
+
+// follow makes the encoder's track over a pass, lag (s) earlier than the heights,
+// or says with a flag why it cannot be used.
+func (j *job) follow(p *pass, lag float64) string {
+	const edgeS, movedDeg = 0.3, 0.5 // the latency may reach outside the sweep; less is no motion
+	enc := p.src.Encoder
+	if enc == nil || len(enc.T) < 2 {
+		return FlagNoMotion
+	}
+	stream, step := j.stream(enc), j.encoderStep(enc)
+	from, to := p.t[0], p.t[len(p.t)-1]
+	var ok bool
+	if p.track, ok = newTrack(stream, step, from-edgeS-lag, to+edgeS-lag, &j.moments); !ok {
+		return FlagNoMotion
+	}
+	if jumps(stream, step, from, to) {
+		return FlagCountsLost
+	}
+	a, _, _ := p.track.at(from - lag)
+	b, _, _ := p.track.at(to - lag)
+	switch turned := math.Abs(b - a); {
+	case turned < movedDeg:
+		return FlagNoMotion
+	case turned < j.in.Priors.MinSpanDeg:
+		return FlagShort
+	}
+	p.dir = math.Copysign(1, b-a)
+	return ""
+}
+
+// guessTop finds a pass's first top, or says with a flag why there is none.
+func (j *job) guessTop(p *pass, lag float64) string {
 	var x, y []float64
 	for i := range p.t {
-		if p.use[i] && p.robust[i] > 0 {
+		if p.served(i) {
 			th, _, _ := p.track.at(p.t[i] - lag)
 			x, y = append(x, th), append(y, p.y[i])
 		}
@@ -92,15 +113,14 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	top, err := firstTop(x, y)
 	switch err {
 	case nil:
+		j.first[p] = top.AngleDeg
+		return ""
 	case errUpsideDown:
-		return nil, FlagUpsideDown
+		return FlagUpsideDown
 	case errFewReadings:
-		return nil, FlagFewReadings
-	default:
-		return nil, FlagMissesTop
+		return FlagFewReadings
 	}
-	j.first[p] = top.AngleDeg
-	return p, ""
+	return FlagMissesTop
 }
 
 // heights are a sweep's corrected readings in order of time, and the step that
@@ -147,10 +167,10 @@ func dropWild(t, v []float64) (*Series, []float64) {
 // outside is how far v lies outside the range from a to b.
 func outside(a, v, b float64) float64 { return math.Max(math.Min(a, b)-v, v-math.Max(a, b)) }
 
-// cleanSeries returns times and values in order of time, without
-// anything that is not a number and without what was only repeated. Of readings that came in one burst, all
-// stamped when it was read, the last came nearest to that time: the others had
-// been waiting for it and are left out.
+// cleanSeries returns times and values in order of time, without anything that is
+// not a number and without what was only repeated. Of readings that came in one
+// burst, all stamped when it was read, the last came nearest to that time: the
+// others had been waiting for it and are left out.
 func cleanSeries(s Series) (t, y []float64) {
 	order := make([]int, 0, len(s.T))
 	for i := range s.T {

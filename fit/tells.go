@@ -199,7 +199,7 @@ func (j *job) excuse(cylinder, bottoms int) {
 // setup, which knows the delay and where the top is.
 func (j *job) bottom(m *model, w *Sweep, p *pass, g crank.Geometry) (low estimate, ok bool) {
 	t, y, _ := j.heights(w)
-	if w.Encoder == nil || len(t) < 12 {
+	if w.Encoder == nil || len(t) < leastReadings {
 		return low, false
 	}
 	e := j.stream(w.Encoder)
