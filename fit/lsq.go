@@ -27,8 +27,8 @@ func leastSquares(rows []float64, p int, y []float64, free float64) (linear, err
 	if n < p || len(rows) != n*p {
 		return linear{}, errFewReadings
 	}
-	length, ok := unitColumns(rows, p)
-	if !ok {
+	length := make([]float64, p)
+	if !unitColumns(rows, length) {
 		return linear{}, errSingular
 	}
 	x, b := mat.NewDense(n, p, rows), mat.NewVecDense(n, y)
@@ -60,22 +60,22 @@ func leastSquares(rows []float64, p int, y []float64, free float64) (linear, err
 	return out, nil
 }
 
-// unitColumns brings p columns given by rows to unit length and returns the
-// lengths they had; not ok where one is nothing or no number.
-func unitColumns(rows []float64, p int) (length []float64, ok bool) {
-	length = make([]float64, p)
+// unitColumns brings columns given by rows to unit length and notes the lengths
+// they had (zeroed before); false where one is nothing or no number.
+func unitColumns(rows, length []float64) bool {
+	p := len(length)
 	for i, v := range rows {
 		length[i%p] = math.Hypot(length[i%p], v)
 	}
 	for _, l := range length {
 		if !(l > 0) || math.IsInf(l, 1) {
-			return nil, false
+			return false
 		}
 	}
 	for i := range rows {
 		rows[i] /= length[i%p]
 	}
-	return length, true
+	return true
 }
 
 // covariance is s²·(RᵀR)⁻¹ of a factorised matrix, its columns' lengths given back.
