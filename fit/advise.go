@@ -10,16 +10,37 @@ import (
 // advise says what to do next to shrink the doubt or finish the job, in the
 // builder's words. doc is nil where nothing could be fitted.
 func (j *job) advise(doc *Index, s *solution) []string {
+	out := j.adviseSweeps()
+	if doc == nil {
+		return out
+	}
+	ref := j.in.Engine.Reference()
+	refSwept := len(j.passes) > 0 && j.anchor == ref
+	out = append(out, j.adviseResults(doc, ref, refSwept)...)
+	if s != nil && refSwept && len(j.flagged(FlagClosure)) == 0 {
+		out = append(out, j.shrinking(doc, s)...)
+	}
+	if refSwept && len(out) == 0 {
+		out = append(out, "Take the indicator off one cylinder, place it anew and sweep again: remounting is what the fit cannot see.")
+	}
+	return out
+}
+
+// flagged are the cylinders with a flag.
+func (j *job) flagged(flag string) (list []int) {
+	for _, t := range j.in.Engine.Tops() {
+		if slices.Contains(j.flags[t.Number], flag) {
+			list = append(list, t.Number)
+		}
+	}
+	return list
+}
+
+// adviseSweeps says what is missing of the sweeps, or wrong with them.
+func (j *job) adviseSweeps() []string {
 	out := []string{}
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
-	have := func(flag string) (list []int) {
-		for _, t := range j.in.Engine.Tops() {
-			if slices.Contains(j.flags[t.Number], flag) {
-				list = append(list, t.Number)
-			}
-		}
-		return list
-	}
+	have := j.flagged
 	if !j.in.DirectionConfirmed {
 		say("Turn the crank a few degrees in running direction and confirm it; until then no index, trim or mark is given.")
 	}
@@ -48,16 +69,19 @@ func (j *job) advise(doc *Index, s *solution) []string {
 	if l := have(FlagTwist); len(l) > 0 {
 		say("%s: re-sweep; if it stays over 3°, suspect a twisted crank. No trim is given.", upper(cylinders(l)))
 	}
-	if doc == nil {
-		return out
-	}
+	return out
+}
+
+// adviseResults says what the results call for.
+func (j *job) adviseResults(doc *Index, ref int, refSwept bool) (out []string) {
+	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	switch {
-	case len(have(FlagClosure)) > 0:
+	case len(j.flagged(FlagClosure)) > 0:
 		say("The reference did not come back to where it was (closure %s°): the encoder slipped or lost counts. Tighten its coupling and sweep all cylinders again.", WithDoubt(doc.ClosureDeg, doc.ClosureU95Deg))
 	case doc.ClosureDeg == nil && refSwept && len(j.index) > 1:
 		say("Sweep the reference, cylinder %d, once more at the end: it proves that the encoder did not slip.", ref)
 	}
-	if len(have(FlagUndeclared)) > 0 {
+	if len(j.flagged(FlagUndeclared)) > 0 {
 		say("The encoder's eccentricity is not declared, so the doubts exclude how it is mounted. Declare eccentricity_u_deg, or re-clock the encoder by 180° and 90° and sweep again.")
 	}
 	for _, c := range doc.Cylinders {
@@ -67,12 +91,6 @@ func (j *job) advise(doc *Index, s *solution) []string {
 		if c.LeftDeg != nil && c.TrimSetDeg != nil && c.IndexU95Deg != nil && *c.TrimSetDeg != 0 && math.Abs(*c.LeftDeg) > 0.25*math.Abs(*c.TrimDeg) {
 			say("Cylinder %d: the controller's step of %s° leaves %.2f° of the error.", c.Number, plain(doc.TrimStepDeg), math.Abs(*c.LeftDeg))
 		}
-	}
-	if s != nil && refSwept && len(have(FlagClosure)) == 0 {
-		out = append(out, j.shrinking(doc, s)...)
-	}
-	if refSwept && len(out) == 0 {
-		say("Take the indicator off one cylinder, place it anew and sweep again: remounting is what the fit cannot see.")
 	}
 	return out
 }

@@ -70,7 +70,6 @@ func plainJob(b *testing.B, in Input) (question []byte, tops map[int]float64, se
 	if err := j.prepare(); err != nil {
 		b.Fatal(err)
 	}
-	j.anchor = in.Engine.Reference()
 	if err := j.build(true); err != nil {
 		b.Fatal(err)
 	}
@@ -119,7 +118,7 @@ func plainJob(b *testing.B, in Input) (question []byte, tops map[int]float64, se
 			"at": map[string]int{"tau": p.tau, "lash": p.lash, "mount": p.mount, "index": p.index, "scale": p.scale, "play": p.play, "flip": p.flip,
 				"width": p.width, "creep": p.creep, "zero": p.zero, "shift": shift}})
 	}
-	question, err := json.Marshal(map[string]any{"mean": mean, "sd": sd, "start": start, "crank_mm": m.strokeMM / 2, "rod": m.rod, "offset": m.offset, "passes": passes})
+	question, err := json.Marshal(map[string]any{"mean": mean, "sd": sd, "start": start, "crank_mm": in.Engine.StrokeMM / 2, "rod": m.rod, "offset": m.offset, "passes": passes})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -17,8 +17,10 @@ const (
 // ways (95 %), degrees.
 const parabolaPlayDeg, chordPlayDeg = 0.04, 0.03
 
-// playOneWay is what play of 0.1 mm shifts parabola and chord by in a sweep one
-// way, degrees: a step of that height behind the top, against the curve's bend.
+// playOneWay is what play H of 0.1 mm shifts parabola and chord by in a sweep one
+// way, degrees: a step of that height behind the top against the curve's bend A.
+// The parabola's slope takes 3H/4D over its half-window D, its vertex 3H/4DA; the
+// chord's middle at a drop h moves by H/2√(2Ah), h in the middle of its range.
 func playOneWay(g crank.Geometry) (parabola, chord float64) {
 	const deg, mostMM = math.Pi / 180, 0.1
 	bend, _, _ := g.Series()
@@ -63,6 +65,16 @@ func (j *job) biases(g crank.Geometry) (parabola, chord float64) {
 	return b[0], b[1]
 }
 
+// curveOf are the readings that served: heights (mm) over angles after the top.
+func (p *pass) curveOf() (x, y []float64) {
+	for i := range p.t {
+		if p.served(i) {
+			x, y = append(x, p.x[i]), append(y, p.y[i])
+		}
+	}
+	return x, y
+}
+
 // besides puts parabola and chord beside the model: both on angles freed of
 // latency and lash, each direction for itself and the two halved; the bias that
 // the geometry predicts is taken out.
@@ -72,12 +84,7 @@ func (j *job) besides(c *Cylinder, passes []*pass, tdc float64) {
 	parabolaBias, chordBias := j.biases(g)
 	c.ParabolaBiasDeg, c.ChordBiasDeg = ptr(parabolaBias), ptr(chordBias)
 	for _, p := range passes {
-		var x, y []float64
-		for i := range p.t {
-			if p.use[i] && p.robust[i] > 0 {
-				x, y = append(x, p.x[i]), append(y, p.y[i])
-			}
-		}
+		x, y := p.curveOf()
 		x, y = thinned(x, y, besidesFrom)
 		v, err := Parabola(x, y, 0, parabolaHalfDeg)
 		if err != nil {

@@ -8,10 +8,9 @@ import (
 )
 
 const (
-	offsetPieceUMM    = 0.02 // one piston's pin offset against another's, mm
-	rejectedShareMost = 0.10
-	scaleLeast        = 0.5 // beyond these an angle or a height is in the wrong unit …
-	scaleMost         = 2.0 // … and which of them, the curve cannot tell
+	offsetPieceUMM = 0.02 // one piston's pin offset against another's, mm
+	scaleLeast     = 0.5  // beyond these an angle or a height is in the wrong unit …
+	scaleMost      = 2.0  // … and which of them, the curve cannot tell
 )
 
 // blank is the document with every cylinder listed and nothing known.
@@ -65,7 +64,7 @@ func (j *job) write(doc *Index, s *solution) {
 		j.writeTrim(c, s)
 		c.Flags = j.flagsOf(c.Number)
 	}
-	doc.Marks = j.markErrors(s, home, refSwept)
+	doc.Marks = j.markErrors(s, refSwept)
 	doc.TimingLight = timingLight(doc.Marks)
 	doc.Advice = j.advise(doc, s)
 }
@@ -134,30 +133,37 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	}
 	res := p.noise.floorMM * math.Sqrt(12)
 	c.DwellDeg = ptr(p.geometry.DwellDeg(res / m.value(p.scale)))
-	var sq, n float64
-	for _, q := range passes {
-		for i := range q.t {
-			switch {
-			case q.use[i] && q.robust[i] > 0:
-				c.Samples++
-				sq += q.res[i] * q.res[i]
-				n++
-			case q.use[i]:
-				c.Rejected++
-			}
-		}
-		for _, at := range j.wild[q.src.Encoder] {
-			if at >= q.t[0] && at <= q.t[len(q.t)-1] {
-				c.Rejected++
-			}
-		}
-		c.Curves = append(c.Curves, j.curve(q))
-	}
-	c.Sweeps = len(passes)
-	c.RMSMM = ptr(math.Sqrt(sq / n))
+	j.count(c, passes)
 	j.besides(c, passes, tdc)
 	j.tells(c, s, passes)
 }
+
+// count fills how many readings served, their scatter, and the curves.
+func (j *job) count(c *Cylinder, passes []*pass) {
+	var sq float64
+	for _, p := range passes {
+		for i := range p.t {
+			switch {
+			case p.served(i):
+				c.Samples++
+				sq += p.res[i] * p.res[i]
+			case p.use[i]:
+				c.Rejected++
+			}
+		}
+		for _, at := range j.wild[p.src.Encoder] {
+			if at >= p.t[0] && at <= p.t[len(p.t)-1] {
+				c.Rejected++
+			}
+		}
+		c.Curves = append(c.Curves, j.curve(p))
+	}
+	c.Sweeps = len(passes)
+	c.RMSMM = ptr(math.Sqrt(sq / float64(c.Samples)))
+}
+
+// served says whether a reading had a say in the fit.
+func (p *pass) served(i int) bool { return p.use[i] && p.robust[i] > 0 }
 
 // curve is a pass on its own top, true heights.
 func (j *job) curve(p *pass) Curve {
@@ -169,7 +175,7 @@ func (j *job) curve(p *pass) Curve {
 		c.XDeg = append(c.XDeg, p.x[i])
 		c.HeightMM = append(c.HeightMM, (p.y[i]-m.value(p.zero))/k)
 		c.ResidualMM = append(c.ResidualMM, p.res[i])
-		c.Used = append(c.Used, p.use[i] && p.robust[i] > 0)
+		c.Used = append(c.Used, p.served(i))
 	}
 	return c
 }
@@ -254,60 +260,4 @@ func (j *job) writeThrow(c *Cylinder, s *solution, err, u95 float64) {
 	piece := math.Sqrt2 * offsetPieceUMM / (rod + stroke/2) * 180 / math.Pi
 	byRod := (top(rod+rodU, own.PinOffsetMM) - top(rod+rodU, ref.PinOffsetMM)) - shift
 	c.ThrowU95Deg = ptr(math.Hypot(u95, 1.96*math.Hypot(piece, byRod)))
-}
-
-// poor says that a curve scatters far more than its display's step explains.
-func (p *pass) poor() bool { return p.noise.displayMM > math.Max(8*p.noise.floorMM, 0.01) }
-
-// shapeDegPerMM: a one-way step of 0.05 mm at the top moves it by 0.06° to
-// 0.12°, and leaves a scatter of an eighth of the step about the fitted curve.
-// 6° a mm of that scatter, at one standard uncertainty, covers it.
-const shapeDegPerMM = 6.0
-
-// shapeShare is the doubt that poor curves add, the worst of them; nothing for
-// good ones.
-func shapeShare(passes []*pass) []share {
-	worst := 0.0
-	for _, p := range passes {
-		if p.poor() {
-			worst = math.Max(worst, p.noise.displayMM)
-		}
-	}
-	if worst == 0 {
-		return nil
-	}
-	u := shapeDegPerMM * worst
-	return []share{{srcShape, plain(1000*worst) + " µm off the crank's curve", "measured", u * u, math.Inf(1)}}
-}
-
-// judgeShape raises the flags that a cylinder's curves call for.
-func (j *job) judgeShape(c *Cylinder, passes []*pass) {
-	e := j.in.Engine
-	ways := map[float64]bool{}
-	for _, p := range passes {
-		ways[p.dir] = true
-		for i, g := range p.segs[:len(p.segs)-1] {
-			if th, _, ok := p.track.at(g.to); ok && !p.segs[i+1].knock && math.Abs(th-(j.first[p])) < 10 {
-				j.flag(c.Number, FlagRegripAtTop)
-			}
-		}
-		if p.poor() {
-			j.flag(c.Number, FlagPoorFit)
-		}
-	}
-	if len(ways) == 1 {
-		j.flag(c.Number, FlagOneWay)
-	}
-	if n := c.Samples + c.Rejected; n > 0 && float64(c.Rejected) > rejectedShareMost*float64(n) {
-		j.flag(c.Number, FlagManyRejected)
-	}
-	if k := *c.Scale; k < 0.97 || k > 1.12 {
-		j.flag(c.Number, FlagScale)
-	}
-	if e.RodMM == nil {
-		j.flag(c.Number, FlagRodAssumed)
-	}
-	if t, _ := e.Top(c.Number); !t.OffsetKnown {
-		j.flag(c.Number, FlagOffsetAssumed)
-	}
 }

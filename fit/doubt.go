@@ -16,7 +16,7 @@ type share struct {
 }
 
 // combined splits the variance of Σ c_i·param_i by source. Cov = A⁻¹ with
-// A = JᵀWJ + P⁻¹, so that Cov = Cov·(JᵀWJ)·Cov + Σ Cov·P⁻¹·Cov: the readings'
+// A = JᵀR⁻¹J + P⁻¹, so that Cov = Cov·(JᵀR⁻¹J)·Cov + Σ Cov·P⁻¹·Cov: the readings'
 // share, split again into angle and display, and each prior's share. extra
 // holds what no sweep can see (encoder mounting, accuracy).
 func (s *solution) combined(c map[int]float64, extra []share) []share {
@@ -28,22 +28,7 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 			a[i] += s.cov.At(i, k) * ck
 		}
 	}
-	var steps, display, shift float64
-	for _, p := range m.passes {
-		d := p.spread(a)
-		own := p.sums.shiftOut.follow(&d)
-		shift += own * own * known(p.shift)
-		d[colOne] += own
-		for i := range p.seg {
-			e := d
-			own := p.sums.segOut[i].follow(&d)
-			shift += own * own * known(p.seg[i])
-			e[colOne] += own
-			byAngle := p.sums.steps[i].form(&e)
-			steps += byAngle
-			display += p.sums.seg[i].form(&e) - byAngle
-		}
-	}
+	steps, display, shift := m.byReadings(a)
 	shares := []share{
 		{srcSteps, sizeOf(m, func(n *noise) float64 { return n.angleDeg }, "°"), "measured", steps, s.dof},
 		{srcDisplay, sizeOf(m, func(n *noise) float64 { return n.displayMM * 1000 }, " µm"), "measured", display, s.dof},
@@ -70,6 +55,27 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 		shares[k].variance += v
 	}
 	return append(shares, extra...)
+}
+
+// byReadings is the readings' part aᵀ(JᵀR⁻¹J)a, by what each surprise was made of,
+// and that of the sweeps' and stretches' own offsets.
+func (m *model) byReadings(a []float64) (steps, display, shift float64) {
+	for _, p := range m.passes {
+		d := p.spread(a)
+		own := p.sums.shiftOut.follow(&d)
+		shift += own * own * known(p.shift)
+		d[colOne] += own
+		for i := range p.seg {
+			e := d
+			own := p.sums.segOut[i].follow(&d)
+			shift += own * own * known(p.seg[i])
+			e[colOne] += own
+			byAngle := p.sums.steps[i].form(&e)
+			steps += byAngle
+			display += p.sums.seg[i].form(&e) - byAngle
+		}
+	}
+	return steps, display, shift
 }
 
 // shiftSize is the prior of sweeps' and stretches' own offsets, in words.
@@ -160,8 +166,7 @@ func Expand(v, dof []float64) float64 {
 }
 
 // repeatability compares a cylinder's sweeps with each other: each sweep's own
-// shift of the top against its doubt. Where χ²
-// says at 99 % that they differ, it returns the Birge ratio √(χ²/(n−1)), else 1.
+// shift of the top against its doubt. Where χ² says at 99 % that they differ, it returns the Birge ratio √(χ²/(n−1)), else 1.
 func (s *solution) repeatability(passes []*pass) float64 {
 	if len(passes) < 2 {
 		return 1

@@ -117,9 +117,7 @@ func (m *model) gather(p *pass, how gathering) {
 		for at < len(p.segs)-1 && p.t[i]-v.tau >= p.segs[at].to {
 			at++
 		}
-		pred, x, slope, vel := v.at(p, i, &d)
-		res := p.y[i] - pred - p.seg[at].val
-		p.x[i], p.slope[i], p.vel[i], p.res[i] = x, slope, vel, res
+		res := p.look(&v, i, at, &d)
 		if how == reweigh {
 			p.reweigh(i)
 		}
@@ -133,6 +131,15 @@ func (m *model) gather(p *pass, how gathering) {
 	for _, q := range p.seg {
 		s.cost += prior(q)
 	}
+}
+
+// look evaluates reading i, in stretch k: where it lies and its residual, which
+// it returns with the derivatives.
+func (p *pass) look(v *view, i, k int, d *columns) (res float64) {
+	pred, x, slope, vel := v.at(p, i, d)
+	res = p.y[i] - pred - p.seg[k].val
+	p.x[i], p.slope[i], p.vel[i], p.res[i] = x, slope, vel, res
+	return res
 }
 
 // reweigh gives a reading its weight by its residual and the scatter.
@@ -186,11 +193,11 @@ func (m *model) gatherAll(how gathering) float64 {
 	return sum / 2
 }
 
-// close makes the blocks of the covariance, with what neighbouring readings
+// whitenAll makes the blocks of the covariance, with what neighbouring readings
 // share; where they still repeat each other they count for less.
-func (m *model) close() {
+func (m *model) whitenAll() {
 	for _, p := range m.passes {
-		m.share(p)
+		m.whiten(p)
 	}
 	m.correlate()
 	for _, p := range m.passes {

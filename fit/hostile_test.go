@@ -42,6 +42,22 @@ func TestOneUnbelievableReading(t *testing.T) {
 	}
 }
 
+// A height stamped beyond any clock is no part of the sweep: its place on the
+// track is no whole number that fits.
+func TestOneUnbelievableTime(t *testing.T) {
+	for _, wild := range []float64{1e17, 1e300, -1e300} {
+		s := newSynth()
+		in := s.input(s.both(1, 1, 1), s.both(3, 1, 2))
+		in.Priors.MinSpanDeg = 1
+		h := &in.Sweeps[2].Height
+		h.T, h.V = h.T[len(h.T)/4:], h.V[len(h.V)/4:]
+		h.T[len(h.T)/2] = wild
+		if _, err := Solve(in); err != nil {
+			t.Errorf("%g s: %v", wild, err)
+		}
+	}
+}
+
 // Twice the counts a turn: cylinder 4 comes out at 720°, where it seems right
 // and its error is doubled. Nothing is claimed of it.
 func TestWrongCountsPerTurnGiveNoTrim(t *testing.T) {

@@ -19,25 +19,17 @@ var errSingular = errors.New("the readings do not determine the curve")
 
 // leastSquares solves y ≈ X·β by Householder QR, X of p columns given by rows
 // and not kept. Columns are brought to unit length first, and the solution is
-// improved once by its own residuals. free are the degrees of freedom behind the residuals' scatter
-// (n − p where every row counts fully); the covariance is s²·(RᵀR)⁻¹. It fails
-// where rows are fewer than columns or X has no full rank.
+// improved once by its own residuals. free are the degrees of freedom behind the
+// residuals' scatter (n − p where every row counts fully); the covariance is
+// s²·(RᵀR)⁻¹. It fails where rows are fewer than columns or X has no full rank.
 func leastSquares(rows []float64, p int, y []float64, free float64) (linear, error) {
 	n := len(y)
 	if n < p || len(rows) != n*p {
 		return linear{}, errFewReadings
 	}
 	length := make([]float64, p)
-	for i, v := range rows {
-		length[i%p] = math.Hypot(length[i%p], v)
-	}
-	for _, l := range length {
-		if !(l > 0) || math.IsInf(l, 1) {
-			return linear{}, errSingular
-		}
-	}
-	for i := range rows {
-		rows[i] /= length[i%p]
+	if !unitColumns(rows, length) {
+		return linear{}, errSingular
 	}
 	x, b := mat.NewDense(n, p, rows), mat.NewVecDense(n, y)
 	var qr mat.QR
@@ -66,6 +58,24 @@ func leastSquares(rows []float64, p int, y []float64, free float64) (linear, err
 		out.coef[i] = beta.AtVec(i) / length[i]
 	}
 	return out, nil
+}
+
+// unitColumns brings columns given by rows to unit length and notes the lengths
+// they had (zeroed before); false where one is nothing or no number.
+func unitColumns(rows, length []float64) bool {
+	p := len(length)
+	for i, v := range rows {
+		length[i%p] = math.Hypot(length[i%p], v)
+	}
+	for _, l := range length {
+		if !(l > 0) || math.IsInf(l, 1) {
+			return false
+		}
+	}
+	for i := range rows {
+		rows[i] /= length[i%p]
+	}
+	return true
 }
 
 // covariance is s²·(RᵀR)⁻¹ of a factorised matrix, its columns' lengths given back.

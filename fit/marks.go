@@ -14,7 +14,7 @@ const markReadUDeg = 0.2
 //
 // the crank angle freed of lash by the last approach. Positive: the mark lines
 // up too early.
-func (j *job) markErrors(s *solution, home int, refSwept bool) []MarkError {
+func (j *job) markErrors(s *solution, refSwept bool) []MarkError {
 	out := []MarkError{}
 	var order []float64
 	groups := map[float64][]Mark{}
@@ -54,20 +54,9 @@ func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
 	if n == 0 {
 		return
 	}
-	var mean, sq float64
-	for _, v := range values {
-		mean += fold180(v-values[0]) / n
-	}
-	mean += values[0]
-	for _, v := range values {
-		sq += (v - mean) * (v - mean)
-	}
+	mean, reading := readByEye(values)
 	for k := range weights {
 		weights[k] /= n
-	}
-	reading := markReadUDeg * markReadUDeg / n
-	if n > 1 {
-		reading = math.Max(reading, sq/(n-1)/n)
 	}
 	shares := s.combined(weights, append(j.encoderShares(math.NaN()),
 		share{"mark read by eye", plain(markReadUDeg) + "° standard", "assumed", reading, math.Inf(1)}))
@@ -76,4 +65,24 @@ func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
 	if d := j.in.Engine.DamperDiameterMM; d != nil {
 		e.RimMM = ptr(mean * math.Pi * *d / 360)
 	}
+}
+
+// readByEye is the mean of one mark's readings (degrees, near each other but
+// for whole turns) and the variance of that mean: by their scatter, not below
+// what the eye can do.
+func readByEye(values []float64) (mean, variance float64) {
+	n := float64(len(values))
+	for _, v := range values {
+		mean += fold180(v-values[0]) / n
+	}
+	mean += values[0]
+	var sq float64
+	for _, v := range values {
+		sq += (v - mean) * (v - mean)
+	}
+	variance = markReadUDeg * markReadUDeg / n
+	if n > 1 {
+		variance = math.Max(variance, sq/(n-1)/n)
+	}
+	return mean, variance
 }

@@ -15,8 +15,8 @@ import (
 //
 // θ is the encoder's angle, S the exact rise about the top, P the play operator
 // (up: S; down: S + H, never above where it hung), g a smooth step from −1 to
-// +1. τ belongs to an indicator; O and b to an encoder mount; k, H, F and the
-// stand's creep C to a setup; h to a zeroing; a small offset to each sweep and
+// +1. τ belongs to an indicator; O and b to an encoder mount; k, H, F, the width
+// of g and the stand's creep C to a setup; h to a zeroing; a small offset to each sweep and
 // to each stretch between re-grips; E, the index error, to a cylinder. l and e
 // to the engine.
 
@@ -70,7 +70,7 @@ type pass struct {
 	mountNo  int     // the source's mount; below 0: begun where counts were lost
 	baseDeg  float64 // nominal top plus whole turns, without O and E
 	segs     []segment
-	geometry crank.Geometry // at the prior rod and offset; rod and offset move it below
+	geometry crank.Geometry // by the engine file; bent moves rod and offset
 
 	tau, mount, lash, index, scale, play, flip, width, creep, zero int
 	creepFrom                                                      float64 // s
@@ -91,7 +91,7 @@ type pass struct {
 	slope  []float64 // dy/dx, mm per degree
 	vel    []float64 // dx/dt, degrees per second
 	noise  *noise
-	lag    float64 // s: the latency as it stands, for the angle's doubt
+	lag    float64 // s: the latency when the readings were chosen, for the angle's doubt
 
 	surprise []float64 // what each reading says of the top beyond those before it
 	vif      float64   // how many neighbouring readings say the same
@@ -111,7 +111,6 @@ type private struct{ val, sd, old float64 }
 type model struct {
 	params      []param
 	rod, offset int
-	strokeMM    float64
 	passes      []*pass
 	seen        []seen // room for learnNoise to work in
 }
@@ -159,11 +158,16 @@ type view struct {
 	flip, width, offsetMM, creepMMPerS, creepAtS float64
 }
 
-func (m *model) viewOf(p *pass) view {
+// bent is a pass's geometry with the rod and the offset that the sweeps chose.
+func (m *model) bent(p *pass) crank.Geometry {
 	g := p.geometry
 	g.L += m.value(m.rod)
 	g.E += m.value(m.offset)
-	v := view{curve: g.Curve(), tau: m.value(p.tau), dir: p.dir,
+	return g
+}
+
+func (m *model) viewOf(p *pass) view {
+	v := view{curve: m.bent(p).Curve(), tau: m.value(p.tau), dir: p.dir,
 		shiftDeg: p.dir*m.value(p.lash)/2 - m.value(p.mount) - p.baseDeg - m.value(p.index) - m.wobble(p),
 		scale:    m.value(p.scale), play: m.value(p.play), flip: p.dir * m.value(p.flip), width: math.Exp(m.value(p.width)),
 		offsetMM: m.value(p.zero) + p.shift.val, creepMMPerS: m.value(p.creep), creepAtS: p.creepFrom}

@@ -11,8 +11,8 @@ import "math"
 
 // point is a reading of the encoder: at time t (s) the angle lies between lo
 // and hi (degrees), but for soft (a standard deviation: the time is not exact).
-// deg and variance (deg²) are what that comes to; where the count stands for
-// several readings it is bound: what it comes to hangs on all else that is known.
+// deg and variance (deg²) are what that comes to: by the bounds alone or, where
+// the counts pass slowly enough for the point to be bound, by all else that is known.
 type point struct {
 	t, lo, hi, soft float64
 	deg, variance   float64
@@ -118,11 +118,12 @@ func (q *point) match(deg, variance float64) (likely float64) {
 
 func density(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
 
-// turn is how much of its say a point changes at once.
-const turn = 0.6
+// newShare is how much of its say a point changes at once.
+const newShare = 0.6
 
 // rematch is match where the point has had its say already: what it said is
-// taken out of what is known first, and a part of it stays.
+// taken out of what is known first, and a part of it stays. Where next to
+// nothing else is known, it keeps its say.
 func (q *point) rematch(known motion) {
 	rest := 1/known.pdd - 1/q.variance
 	if !(rest > 1e-3/known.pdd) {
@@ -130,8 +131,8 @@ func (q *point) rematch(known motion) {
 	}
 	was, wasDeg := 1/q.variance, q.deg/q.variance
 	q.match((known.deg/known.pdd-wasDeg)/rest, 1/rest)
-	now := (1-turn)*was + turn/q.variance
-	q.deg, q.variance = ((1-turn)*wasDeg+turn*q.deg/q.variance)/now, 1/now
+	now := (1-newShare)*was + newShare/q.variance
+	q.deg, q.variance = ((1-newShare)*wasDeg+newShare*q.deg/q.variance)/now, 1/now
 }
 
 // Bounds of the restlessness that is looked for, deg²/s³ (a motor; a hand that
@@ -177,8 +178,10 @@ func learnMotion(points []point, calm func(t float64) bool, guess float64) (rest
 	return restless, scatterS
 }
 
-// unlikely is −ln likelihood of the readings in calm motion.
+// unlikely is −ln likelihood of the readings in calm motion, but for the first
+// few after a stop: the speed is not known yet.
 func unlikely(points []point, calm func(t float64) bool, restless, scatterS float64) (cost float64) {
+	const first = 3
 	m := unknownMotion(points[0].deg)
 	settled := 0
 	for i := range points {
@@ -191,16 +194,16 @@ func unlikely(points []point, calm func(t float64) bool, restless, scatterS floa
 			m = m.after(q.t-points[i-1].t, r)
 		}
 		q.soften(m.vel, scatterS)
-		if settled++; q.bound {
-			likely := q.match(m.deg, m.pdd)
+		var more float64
+		if q.bound {
+			more = -math.Log(q.match(m.deg, m.pdd))
 			m.see(q.deg, q.variance)
-			if settled > 3 {
-				cost -= math.Log(likely)
-			}
-			continue
+		} else {
+			off2, expected := m.see(q.deg, q.variance)
+			more = (off2/expected + math.Log(expected)) / 2
 		}
-		if off2, expected := m.see(q.deg, q.variance); settled > 3 {
-			cost += (off2/expected + math.Log(expected)) / 2
+		if settled++; settled > first {
+			cost += more
 		}
 	}
 	return cost

@@ -146,27 +146,25 @@ func (m *model) learnIndicator(passes []*pass) {
 	}
 	skip := max(1, total/noiseMost)
 	list := m.seen[:0]
+	var all float64
 	count := map[*noise]float64{}
 	for _, p := range passes {
 		for i := 0; i < len(p.t); i += p.stride * skip {
 			if p.use[i] && p.robust[i] > 0.01 {
 				s2 := p.slope[i] * p.slope[i]
 				list = append(list, seen{p.res[i] * p.res[i], p.robust[i], s2, s2 * p.vel[i] * p.vel[i], s2 * p.blurAt(i), p.noise})
-				count[p.noise] += p.robust[i] * float64(skip)
+				sure := p.robust[i] * float64(skip)
+				count[p.noise], all = count[p.noise]+sure, all+sure
 			}
 		}
 	}
 	m.seen = list
-	var all float64
-	for i, s := range list { // what the parameters have taken up of the scatter
-		if i == 0 || s.of != list[i-1].of {
-			all += count[s.of]
-		}
-		n := count[s.of]
-		list[i].r2 *= n / math.Max(n-ownParams, 0.3*n)
-	}
 	if all < 3*ownParams {
 		return
+	}
+	for i := range list { // what the parameters have taken up of the scatter
+		n := count[list[i].of]
+		list[i].r2 *= n / math.Max(n-ownParams, 0.3*n)
 	}
 	for range noiseTurns {
 		improve(list)
@@ -207,8 +205,8 @@ func improve(list []seen) {
 		}
 		return math.Sqrt(r.num / r.den) // of the standard deviation
 	}
+	share := ownWeight / math.Max(float64(len(list)), 1)
 	for n, r := range own {
-		share := ownWeight / math.Max(float64(len(list)), 1)
 		n.displayMM = math.Max(n.displayMM*root(ratio{r.num + share*display.num, r.den + share*display.den}), n.floorMM)
 		n.angleDeg = math.Min(math.Max(n.angleDeg*root(angle), leastDeg), 1)
 		n.timeS = math.Min(math.Max(n.timeS*root(time), leastS), 1)
@@ -216,8 +214,9 @@ func improve(list []seen) {
 }
 
 // correlate measures, for each indicator over all its sweeps, how much
-// neighbouring readings still repeat each other in what they say of the top (a model is never
-// perfect): 1 + 2 Σ ρ_k, never below 1. White-noise doubt is too small by its root.
+// neighbouring readings still repeat each other in what they say of the top (a
+// model is never perfect): 1 + 2 Σ ρ_k, never below 1. White-noise doubt is too
+// small by its root.
 func (m *model) correlate() {
 	byIndicator := map[string][][]float64{}
 	for _, p := range m.passes {

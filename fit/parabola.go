@@ -57,7 +57,7 @@ func centred(x, y []float64, startDeg, halfDeg, stillDeg float64) (Vertex, error
 	return v, nil // the last moves are readings coming and going at the window's ends
 }
 
-// parabolaOver is one robust least-squares parabola over [from, to].
+// parabola is one robust least-squares parabola over [from, to].
 func (r *window) parabola(x, y []float64, from, to float64) (Vertex, error) {
 	mid, half := (from+to)/2, (to-from)/2
 	u, v := r.u[:0], r.v[:0]
@@ -69,27 +69,10 @@ func (r *window) parabola(x, y []float64, from, to float64) (Vertex, error) {
 	if len(u) < 6 {
 		return Vertex{}, errFewReadings
 	}
-	r.fit(u, v)
-	w, res, sorted := r.w, r.res, r.sorted
-	var beta, before [3]float64
-	var cov *mat.SymDense
-	for range 12 {
-		var err error
-		if beta, cov, err = r.quadratic(); err != nil {
-			return Vertex{}, err
-		}
-		if math.Abs(beta[1]-before[1]) < 1e-7*math.Abs(beta[2]) && math.Abs(beta[2]-before[2]) < 1e-6*math.Abs(beta[2]) {
-			break
-		}
-		before = beta
-		for i := range u {
-			res[i] = math.Abs(v[i] - beta[0] - u[i]*(beta[1]+u[i]*beta[2]))
-		}
-		copy(sorted, res)
-		scale := 1.4826*median(sorted) + 1e-9
-		for i := range w {
-			w[i] = biweight(res[i] / scale)
-		}
+	r.fill(u, v)
+	beta, cov, err := r.robust()
+	if err != nil {
+		return Vertex{}, err
 	}
 	if beta[2] >= 0 {
 		return Vertex{}, errUpsideDown
@@ -102,12 +85,36 @@ func (r *window) parabola(x, y []float64, from, to float64) (Vertex, error) {
 		PeakMM: beta[0] + beta[1]*top/2, Curve: 2 * beta[2] / half / half, N: len(u)}, nil
 }
 
+// robust is quadratic with each reading weighed by its residual, until that
+// changes nothing.
+func (r *window) robust() (beta [3]float64, cov *mat.SymDense, err error) {
+	var before [3]float64
+	for range 12 {
+		if beta, cov, err = r.quadratic(); err != nil {
+			return beta, nil, err
+		}
+		if math.Abs(beta[1]-before[1]) < 1e-7*math.Abs(beta[2]) && math.Abs(beta[2]-before[2]) < 1e-6*math.Abs(beta[2]) {
+			break
+		}
+		before = beta
+		for i, u := range r.u {
+			r.res[i] = math.Abs(r.v[i] - beta[0] - u*(beta[1]+u*beta[2]))
+		}
+		copy(r.sorted, r.res)
+		scale := 1.4826*median(r.sorted) + 1e-9
+		for i := range r.w {
+			r.w[i] = biweight(r.res[i] / scale)
+		}
+	}
+	return beta, cov, nil
+}
+
 // window is the readings within a window, scaled to ±1, their weights, and room
 // to work in that serves again when the window moves.
 type window struct{ u, v, w, res, sorted, rows, side []float64 }
 
-// fit takes new readings in, all of weight 1.
-func (r *window) fit(u, v []float64) {
+// fill takes new readings in, all of weight 1.
+func (r *window) fill(u, v []float64) {
 	n := len(u)
 	r.u, r.v = u, v
 	if cap(r.w) < n {
@@ -175,74 +182,16 @@ func exact(g crank.Geometry, n int) (x, y []float64) {
 	return x, y
 }
 
-// Chord halves the angle between equal heights either side of the top: the
-// trade's own check. Heights from dropFrom to dropTo (mm under the peak) are
-// used; on each side the angle at a height comes from a straight line through
-// the readings about it. u is from the scatter of the halves.
-func Chord(x, y []float64, top Vertex, dropFrom, dropTo float64) (Vertex, error) {
-	const levels = 12
-	var mids []float64
-	for i := range levels {
-		level := top.PeakMM - dropFrom - (dropTo-dropFrom)*float64(i)/(levels-1)
-		left, okL := crossing(x, y, top.AngleDeg, level, -1, (dropTo-dropFrom)/5)
-		right, okR := crossing(x, y, top.AngleDeg, level, +1, (dropTo-dropFrom)/5)
-		if okL && okR {
-			mids = append(mids, (left+right)/2)
-		}
-	}
-	if len(mids) < 3 {
-		return Vertex{}, errFewReadings
-	}
-	mid := median(mids)
-	dev := make([]float64, len(mids))
-	for i, v := range mids {
-		dev[i] = math.Abs(v - mid)
-	}
-	// Neighbouring levels share readings: about a third of them are independent.
-	u := 1.4826 * median(dev) / math.Sqrt(math.Max(1, float64(len(mids))/3))
-	return Vertex{AngleDeg: mid, UDeg: u, PeakMM: top.PeakMM, N: len(mids)}, nil
-}
-
-// crossing is the angle at which side (−1 before, +1 after topDeg) passes a
-// height, by a least-squares line x(y) through the readings within ±reach mm.
-func crossing(x, y []float64, topDeg, level, side, reach float64) (float64, bool) {
-	var n, sy, sx, syy, sxy float64
-	for i := range x {
-		if (x[i]-topDeg)*side > 0 && math.Abs(y[i]-level) <= reach {
-			d := y[i] - level
-			n, sy, sx, syy, sxy = n+1, sy+d, sx+x[i], syy+d*d, sxy+d*x[i]
-		}
-	}
-	det := n*syy - sy*sy
-	if n < 3 || det <= 0 {
-		return 0, false
-	}
-	return (syy*sx - sy*sxy) / det, true
-}
-
 // firstTop guesses a sweep's top from readings in any order: the highest
-// running median of five, then a parabola about it. down reports a curve whose
-// lowest point lies inside instead.
+// running median of five, then a parabola about it. It fails with errUpsideDown
+// where the lowest point lies inside instead, with errOutside where none does.
 func firstTop(x, y []float64) (Vertex, error) {
 	if len(x) < fewestMarks {
 		return Vertex{}, errFewReadings
 	}
 	x, y = thinned(x, y, 80)
 	n := len(x)
-	order := make([]int, n)
-	for i := range order {
-		order[i] = i
-	}
-	sort.Slice(order, func(a, b int) bool { return x[order[a]] < x[order[b]] })
-	xs, ys := make([]float64, n), make([]float64, n)
-	for i, o := range order {
-		lo, hi := max(0, i-2), min(n, i+3)
-		var near [5]float64
-		for k, q := range order[lo:hi] {
-			near[k] = y[q]
-		}
-		xs[i], ys[i] = x[o], median(near[:hi-lo])
-	}
+	xs, ys := runningMedian(x, y)
 	best, worst := 0, 0
 	for i, v := range ys {
 		if v > ys[best] {
@@ -268,6 +217,27 @@ func firstTop(x, y []float64) (Vertex, error) {
 		return v, errOutside
 	}
 	return v, nil
+}
+
+// runningMedian is y in order of x, each the median of itself and two
+// neighbours either side.
+func runningMedian(x, y []float64) (xs, ys []float64) {
+	n := len(x)
+	order := make([]int, n)
+	for i := range order {
+		order[i] = i
+	}
+	sort.Slice(order, func(a, b int) bool { return x[order[a]] < x[order[b]] })
+	xs, ys = make([]float64, n), make([]float64, n)
+	for i, o := range order {
+		lo, hi := max(0, i-2), min(n, i+3)
+		var near [5]float64
+		for k, q := range order[lo:hi] {
+			near[k] = y[q]
+		}
+		xs[i], ys[i] = x[o], median(near[:hi-lo])
+	}
+	return xs, ys
 }
 
 // thinned keeps about most readings, evenly.

@@ -45,9 +45,6 @@ func (j *job) prepare() error {
 // wrong reading, and its square must not drown the others.
 const heightMostMM = 1e4
 
-// Fewest readings that make a sweep, of an encoder's stream and read off marks.
-const fewest, fewestMarks = 12, 6
-
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s, mountNo: s.Mount, readOff: s.AngleUDeg > 0}
@@ -59,15 +56,6 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	if flag := follow(p, lag); flag != "" {
 		return nil, flag
 	}
-	a, _, _ := p.track.at(p.t[0] - lag)
-	b, _, _ := p.track.at(p.t[len(p.t)-1] - lag)
-	if math.Abs(b-a) < 0.5 {
-		return nil, FlagNoMotion
-	}
-	if math.Abs(b-a) < j.in.Priors.MinSpanDeg {
-		return nil, FlagShort
-	}
-	p.dir = math.Copysign(1, b-a)
 	n := len(p.t)
 	p.use, p.robust, p.w = make([]bool, n), ones(n), make([]float64, n)
 	p.x, p.res, p.slope, p.vel = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
@@ -75,9 +63,58 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	p.split()
 	p.choose(lag, j.lashBound())
 	p.spotSpikes()
+	if flag := j.guessTop(p, lag); flag != "" {
+		return nil, flag
+	}
+	return p, ""
+}
+
+// Fewest readings that make a sweep, of an encoder's stream and read off marks.
+const leastReadings, fewestMarks = 12, 6
+
+// follow makes the encoder's track over a pass, lag (s) earlier than the heights,
+// or says with a flag why it cannot be used.
+func (j *job) follow(p *pass, lag float64) string {
+	const edgeS = 0.3 // the latency may reach outside the sweep
+	enc := p.src.Encoder
+	if len(p.t) < leastReadings {
+		return FlagFewReadings
+	}
+	if enc == nil || len(enc.T) < 2 {
+		return FlagNoMotion
+	}
+	stream, step := j.stream(enc), j.encoderStep(enc)
+	from, to := p.t[0], p.t[len(p.t)-1]
+	var ok bool
+	if p.track, ok = newTrack(stream, step, from-edgeS-lag, to+edgeS-lag, &j.moments); !ok {
+		return FlagNoMotion
+	}
+	if jumps(stream, step, from, to) {
+		return FlagCountsLost
+	}
+	return j.span(p, from-lag, to-lag)
+}
+
+// span is how far and which way a sweep turned between two times.
+func (j *job) span(p *pass, from, to float64) (flag string) {
+	const movedDeg = 0.5 // less is no motion
+	a, _, _ := p.track.at(from)
+	b, _, _ := p.track.at(to)
+	switch turned := math.Abs(b - a); {
+	case turned < movedDeg:
+		return FlagNoMotion
+	case turned < j.in.Priors.MinSpanDeg:
+		return FlagShort
+	}
+	p.dir = math.Copysign(1, b-a)
+	return ""
+}
+
+// guessTop finds a pass's first top, or says with a flag why there is none.
+func (j *job) guessTop(p *pass, lag float64) string {
 	var x, y []float64
 	for i := range p.t {
-		if p.use[i] && p.robust[i] > 0 {
+		if p.served(i) {
 			th, _, _ := p.track.at(p.t[i] - lag)
 			x, y = append(x, th), append(y, p.y[i])
 		}
@@ -85,36 +122,14 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	top, err := firstTop(x, y)
 	switch err {
 	case nil:
+		j.first[p] = top.AngleDeg
+		return ""
 	case errUpsideDown:
-		return nil, FlagUpsideDown
+		return FlagUpsideDown
 	case errFewReadings:
-		return nil, FlagFewReadings
-	default:
-		return nil, FlagMissesTop
-	}
-	j.first[p] = top.AngleDeg
-	return p, ""
-}
-
-// follow makes the track of a sweep's encoder.
-func (j *job) follow(p *pass, lag float64) (flag string) {
-	s := p.src
-	if len(p.t) < fewest {
 		return FlagFewReadings
 	}
-	if s.Encoder == nil || len(s.Encoder.T) < 2 {
-		return FlagNoMotion
-	}
-	stream, step := j.stream(s.Encoder), j.encoderStep(s.Encoder)
-	const edge = 0.3 // s: the latency may reach outside the sweep
-	var ok bool
-	if p.track, ok = newTrack(stream, step, p.t[0]-edge-lag, p.t[len(p.t)-1]+edge-lag, &j.moments); !ok {
-		return FlagNoMotion
-	}
-	if jumps(stream, step, p.t[0], p.t[len(p.t)-1]) {
-		return FlagCountsLost
-	}
-	return ""
+	return FlagMissesTop
 }
 
 // pairMarks makes the track of a sweep read off marks: each height has its own
@@ -140,7 +155,7 @@ func (j *job) pairMarks(p *pass, _ float64) (flag string) {
 	for i := range n {
 		p.t[i], p.track.blur[i] = float64(i), p.src.AngleUDeg*p.src.AngleUDeg
 	}
-	return ""
+	return j.span(p, 0, float64(n-1))
 }
 
 // decimalStep is the place of the last digit that few values show, mm.
@@ -223,10 +238,10 @@ func wildRun(t0, v0 float64, t, v []float64) int {
 // outside is how far v lies outside the range from a to b.
 func outside(a, v, b float64) float64 { return math.Max(math.Min(a, b)-v, v-math.Max(a, b)) }
 
-// cleanSeries returns times and values in order of time, without
-// anything that is not a number and without what was only repeated. Of readings that came in one burst, all
-// stamped when it was read, the last came nearest to that time: the others had
-// been waiting for it and are left out.
+// cleanSeries returns times and values in order of time, without anything that is
+// not a number and without what was only repeated. Of readings that came in one
+// burst, all stamped when it was read, the last came nearest to that time: the
+// others had been waiting for it and are left out.
 func cleanSeries(s Series) (t, y []float64) {
 	order := make([]int, 0, len(s.T))
 	for i := range s.T {

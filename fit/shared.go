@@ -6,10 +6,10 @@ import (
 )
 
 // Neighbouring readings stand on the same smoothed angle and share its error:
-// each says less of the top than it would alone. share sees readings and the encoder's
-// points together, in order of time, through one filter for the track's error. Every
-// reading is freed of what those before it foretold; what is left is white,
-// and so the sums over it are those of least squares with the full covariance.
+// each says less of the top than it would alone. whiten sees readings and the
+// encoder's points together, in order of time, through one filter for the track's
+// error. Every reading is freed of what those before it foretold; what is left is
+// white, and so the sums over it are those of least squares with the full covariance.
 
 // lean is how angle and speed of the track's error lean on the unknowns:
 // by columns, and the value where these stand.
@@ -50,10 +50,10 @@ func (l *lean) see(m *motion, slope, variance float64, res *float64, d *columns)
 // encoder is listened to.
 const leadS = 0.5
 
-// share makes a pass's blocks with the errors that neighbouring readings share
-// at the current parameters and weights, stretch by stretch: nothing is
-// remembered beyond a stop of the hand.
-func (m *model) share(p *pass) {
+// whiten makes a pass's blocks with the errors that neighbouring readings share
+// at the current parameters, stretch by stretch: nothing is remembered beyond a
+// stop of the hand.
+func (m *model) whiten(p *pass) {
 	v := m.viewOf(p)
 	s := &p.sums
 	s.seg, s.segOut, s.steps = make([]block, len(p.segs)), make([]eliminated, len(p.segs)), make([]block, len(p.segs))
@@ -65,75 +65,85 @@ func (m *model) share(p *pass) {
 		for end < len(p.t) && p.t[end]-v.tau < g.to {
 			end++
 		}
-		alone += p.shareStretch(&v, k, first, end)
+		alone += p.whitenStretch(&v, k, first, end)
 		together += s.seg[k].a[colAngle][colAngle]
 		first = end
 	}
 	p.vif = math.Max(1, alone/together)
 }
 
-// shareStretch is share for one stretch, readings first to end. It returns what
-// the readings would tell of the top if each stood alone.
-func (p *pass) shareStretch(v *view, k, first, end int) (alone float64) {
-	s := &p.sums
-	var l lean
+// whitenStretch is whiten for one stretch, readings first to end. It returns
+// what the readings would tell of the top if each stood alone.
+func (p *pass) whitenStretch(v *view, k, first, end int) (alone float64) {
 	var d columns
-	know, last := unknownMotion(0), math.NaN()
+	seg, steps := &p.sums.seg[k], &p.sums.steps[k]
+	f := trackError{track: &p.track, known: unknownMotion(0), at: math.NaN()}
 	if p.readOff { // each angle's error is its own
-		know = motion{}
-	}
-	points := p.track.points[:0]
-	on := func(t float64) { // the track's error, carried on to t
-		if !math.IsNaN(last) {
-			know = know.after(t-last, p.track.restless[p.track.node((t+last)/2)])
-			l.after(t - last)
-		}
-		last = t
-	}
-	listen := func(until float64) {
-		for len(points) > 0 && points[0].t <= until {
-			q := points[0]
-			points = points[1:]
-			on(q.t)
-			theta, _, _ := p.track.at(q.t)
-			res := q.deg - theta
-			d = columns{}
-			w := 1 / l.see(&know, 1, q.variance, &res, &d)
-			s.seg[k].add(w, res, &d)
-			s.steps[k].add(w, 0, &d)
-		}
+		f.known = motion{}
 	}
 	for i := first; i < end; i++ {
-		pred, x, slope, vel := v.at(p, i, &d)
-		res := p.y[i] - pred - p.seg[k].val
-		p.x[i], p.slope[i], p.vel[i], p.res[i] = x, slope, vel, res
-		if p.w[i] = 0; !p.use[i] || p.robust[i] < 1e-6 {
+		res := p.look(v, i, k, &d)
+		p.w[i] = 0
+		if !p.use[i] || p.robust[i] < 1e-6 {
 			continue
 		}
 		t := p.t[i] - v.tau
-		if math.IsNaN(last) {
-			points = p.track.between(t-leadS, math.Inf(1))
+		if math.IsNaN(f.at) {
+			f.points = p.track.between(t-leadS, math.Inf(1))
 		}
-		keep := d
-		listen(t)
-		on(t)
-		d = keep
-		blur, shared := p.track.blur[p.track.node(t)], 0.0
-		if !p.readOff {
-			blur, shared = 0, blur
+		f.listen(t, seg, steps)
+		f.on(t)
+		slope := p.slope[i]
+		own, shared := 0.0, p.track.blur[p.track.node(t)]
+		if p.readOff {
+			own, shared = shared, 0
 		}
-		own := p.noise.variance(slope, vel, blur) / p.robust[i]
+		own = p.noise.variance(slope, p.vel[i], own) / p.robust[i]
 		alone += slope * slope / (own + slope*slope*shared)
-		w := 1 / l.see(&know, slope, own, &res, &d)
+		w := 1 / f.lean.see(&f.known, slope, own, &res, &d)
 		p.w[i] = w
-		s.seg[k].add(w, res, &d)
-		s.steps[k].add(w*(1-w*p.noise.displayMM*p.noise.displayMM), 0, &d)
+		seg.add(w, res, &d)
+		steps.add(w*(1-w*p.noise.displayMM*p.noise.displayMM), 0, &d)
 		if !p.readOff {
 			p.surprise = append(p.surprise, w*res*d[colAngle])
 		}
 	}
-	listen(math.Min(last+leadS, p.segs[k].to)) // NaN: to nothing
+	f.listen(math.Min(f.at+leadS, p.segs[k].to), seg, steps) // NaN: to nothing
 	return alone
+}
+
+// trackError is what is known of a track's error at a time (s; NaN: nothing was
+// seen yet), and the encoder's points still to be heard.
+type trackError struct {
+	track  *track
+	known  motion
+	lean   lean
+	at     float64
+	points []point
+}
+
+// on carries the error on to t.
+func (f *trackError) on(t float64) {
+	if !math.IsNaN(f.at) {
+		f.known = f.known.after(t-f.at, f.track.restless[f.track.node((t+f.at)/2)])
+		f.lean.after(t - f.at)
+	}
+	f.at = t
+}
+
+// listen hears the encoder's points until a time and adds them up.
+func (f *trackError) listen(until float64, seg, steps *block) {
+	for len(f.points) > 0 && f.points[0].t <= until {
+		q := &f.points[0]
+		f.points = f.points[1:]
+		f.on(q.t)
+		theta, _, _ := f.track.at(q.t)
+		res := q.deg - theta
+		var d columns
+		w := 1 / f.lean.see(&f.known, 1, q.variance, &res, &d)
+		seg.add(w, res, &d)
+		steps.add(w, 0, &d)
+	}
 }
 
 // between are the points from one time to another.

@@ -29,10 +29,7 @@ func Solve(in Input) (Index, error) {
 		doc.Advice = j.advise(nil, nil)
 		return doc, nil
 	}
-	j.anchor = in.Engine.Reference()
-	if !j.fitted(j.anchor) {
-		j.anchor = j.passes[0].src.Cylinder
-	}
+	j.keepAnchor()
 	sol, err := j.settle()
 	if err != nil {
 		doc.Status = err.Error()
@@ -60,8 +57,16 @@ type solution struct {
 // estimate is a value with its expanded doubt.
 type estimate struct{ value, u95 float64 }
 
-// settle solves; where the reference was swept again at the end it solves
-// twice: apart, to see the closure, then together.
+// keepAnchor lets the first cylinder with a sweep stand in for an anchor without.
+func (j *job) keepAnchor() {
+	if !j.fitted(j.anchor) {
+		j.anchor = j.passes[0].src.Cylinder
+	}
+}
+
+// settle solves; knocks and lost counts that show in the residuals are taken up
+// one by one. Where the reference was swept again at the end it solves twice: apart,
+// to see the closure, then together.
 func (j *job) settle() (*solution, error) {
 	sol, err := j.fit(true)
 	for range bumpMost {
@@ -71,9 +76,7 @@ func (j *job) settle() (*solution, error) {
 		if len(j.passes) == 0 {
 			return nil, errors.New("no sweep that can be fitted yet")
 		}
-		if !j.fitted(j.anchor) {
-			j.anchor = j.passes[0].src.Cylinder
-		}
+		j.keepAnchor()
 		sol, err = j.fit(true)
 	}
 	if err != nil || j.closing == none {
@@ -93,12 +96,15 @@ func (j *job) settle() (*solution, error) {
 	return together, nil
 }
 
-// fit lays the model out and solves it.
+// fit lays the model out and solves it. separate: build's.
 func (j *job) fit(separate bool) (*solution, error) {
 	if err := j.build(separate); err != nil {
 		return nil, err
 	}
-	return j.iterate()
+	if err := j.approach(nearDeg); err != nil {
+		return nil, err
+	}
+	return j.solution()
 }
 
 // remountUDeg is what placing the indicator anew moves a top by, which no fit
@@ -116,14 +122,6 @@ const (
 	coarseTurns = 4   // rounds over those
 	mostTurns   = 25
 )
-
-// iterate finds the optimum and closes it.
-func (j *job) iterate() (*solution, error) {
-	if err := j.approach(nearDeg); err != nil {
-		return nil, err
-	}
-	return j.solution()
-}
 
 // approach finds the way over some of the readings, then settles over all,
 // until no top moves by more than still (degrees) from one round to the next;
@@ -149,7 +147,7 @@ func (j *job) approach(still float64) error {
 			p.choose(m.value(p.tau), j.lashBound())
 		}
 		m.gatherAll(frozen)
-		m.downweigh(round < 3)
+		m.downweigh(round < coarseTurns-1)
 		m.learnNoise()
 	}
 	for _, p := range m.passes {
@@ -163,11 +161,14 @@ func (j *job) approach(still float64) error {
 
 // The last steps, with what neighbouring readings share, begin when no top
 // moves by more than nearDeg from one round to the next, and end when none
-// would move by more than stillDeg.
-const nearDeg, stillDeg = 1e-4, 3e-5
+// would move by more than stillDeg, or after lastSteps.
+const (
+	nearDeg, stillDeg = 1e-4, 3e-5
+	lastSteps         = 3
+)
 
 // relax goes on with new weights and newly learnt scatter at each Gauss–Newton
-// step, and reports whether the index errors came to a stand.
+// step, and reports whether the tops came to a stand.
 func (j *job) relax(still float64) bool {
 	m := j.model
 	for range mostTurns {
@@ -235,7 +236,7 @@ func (j *job) insist() error {
 func (j *job) finish() (*mat.SymDense, error) {
 	m := j.model
 	for left := lastSteps; ; left-- {
-		m.close()
+		m.whitenAll()
 		a, b := m.normal()
 		step, ok := m.stepWithin(a, b, 0)
 		if !ok || left == 0 || j.furthest(func(i int) float64 { return step[i] }) < stillDeg {
@@ -249,9 +250,7 @@ func (j *job) finish() (*mat.SymDense, error) {
 	}
 }
 
-const lastSteps = 3
-
-// solution closes a converged model with its covariance.
+// solution takes the last steps and notes what the doubt is made of.
 func (j *job) solution() (*solution, error) {
 	m := j.model
 	cov, err := j.finish()

@@ -46,14 +46,6 @@ func (s *solution) u95(i int) float64 {
 	return Expand([]float64{s.cov.At(i, i)}, []float64{s.dof})
 }
 
-// bent is a pass's geometry with the rod and the offset that the sweeps chose.
-func (m *model) bent(p *pass) crank.Geometry {
-	g := p.geometry
-	g.L += m.value(m.rod)
-	g.E += m.value(m.offset)
-	return g
-}
-
 // diffMM is the step for derivatives by rod length and offset.
 const diffMM = 0.01
 
@@ -207,7 +199,7 @@ func (j *job) excuse(cylinder, bottoms int) {
 // setup, which knows the delay and where the top is.
 func (j *job) bottom(m *model, w *Sweep, p *pass, g crank.Geometry) (low estimate, ok bool) {
 	t, y, _ := j.heights(w)
-	if w.Encoder == nil || len(t) < 12 {
+	if w.Encoder == nil || len(t) < leastReadings {
 		return low, false
 	}
 	e := j.stream(w.Encoder)

@@ -32,15 +32,15 @@ const (
 	boundSteps   = 8     // a count that is passed faster, in steps a line, is no bound worth weighing
 	guessShare   = 0.3   // a hand's speed wanders by this share within a second, before more is known
 	mostRounds   = 6     // of weighing bound points against each other
-	stillShare   = 0.12  // the nodes move by no more than this share of their doubt
+	stillShare   = 0.12  // … until the nodes move by no more than this share of their doubt
 	// Where the crank turns nearly in step with the encoder's lines, reading after
 	// reading says the same of it: the points' variances are so many times too small.
 	alike = 3.0
 )
 
-// newTrack smooths the stream between from and to (s). step is the encoder's
-// step in degrees. ok is false where the stream does not cover the time, or the time
-// is longer than any sweep. room serves again for the next one.
+// newTrack smooths the stream between from and to (s), as far as it goes. step
+// is the encoder's step in degrees. ok is false where the stream says next to nothing
+// of that time, or the time is longer than any sweep. room serves again for the next one.
 func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bool) {
 	lo := sort.SearchFloat64s(s.T, from-trackBesideS)
 	hi := sort.SearchFloat64s(s.T, to+trackBesideS)
@@ -49,18 +49,18 @@ func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bo
 		return k, false
 	}
 	from, to = math.Max(from, t[0]), math.Min(to, t[len(t)-1])
-	n := int(math.Min(to-from, trackMostS)/trackNodeS) + 2
-	if n < 3 || to-from > trackMostS {
+	if !(to-from >= trackNodeS && to-from <= trackMostS) {
 		return k, false
 	}
+	n := int((to-from)/trackNodeS) + 2
 	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n), blur: make([]float64, n),
-		points: pointsOf(t, v, step)}
-	k.restless = make([]float64, n)
+		restless: make([]float64, n), points: pointsOf(t, v, step)}
 	usual, calm := k.hand()
 	guess := math.Max(math.Pow(guessShare*usual, 2), restlessLeast)
 	restless, scatterS := learnMotion(k.points, func(t float64) bool { return calm[k.node(t)] }, guess)
 	for i := range calm {
-		if k.restless[i] = restless; !calm[i] {
+		k.restless[i] = restless
+		if !calm[i] {
 			k.restless[i] = math.Max(restless, startingHand)
 		}
 	}
@@ -75,8 +75,8 @@ func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bo
 }
 
 // pointsOf are the readings that tell most of a counter's angle: those just
-// before and just after a change of the count and, where the count stands for long, some on
-// the way. Each says that the angle lies within its step.
+// before and just after a change of the count and, where it stands for long,
+// some on the way. Each says that the angle lies within its step.
 func pointsOf(t, v []float64, step float64) (out []point) {
 	half := math.Max(step/2, leastSoft)
 	last := math.Inf(-1)
@@ -102,13 +102,13 @@ func (k *track) node(t float64) int {
 	return min(max(int(math.Round((t-k.t0)/k.dt)), 0), len(k.theta)-1)
 }
 
-// hand takes a first look at the speeds (into vel) and says how
-// fast the hand usually turns (deg/s) and about which nodes it turns calmly,
-// neither starting nor stopping.
+// hand takes a first look at the speeds (into vel) and says how fast the hand
+// usually turns (deg/s) and about which nodes it turns calmly, neither starting
+// nor stopping.
 func (k *track) hand() (usual float64, calm []bool) {
 	const sideS = 0.1
 	n := len(k.theta)
-	speed, turning := k.vel, make([]float64, 0, n) // a first look
+	speed, turning := k.vel, make([]float64, 0, n)
 	lo, hi := 0, 0
 	for i := range n {
 		at := k.t0 + float64(i)*k.dt
@@ -250,12 +250,12 @@ func (k *track) widen() {
 	k.memoryS = math.Pow(length/sum/k.restless[len(k.restless)/2], 0.25)
 }
 
-// at returns angle (deg) and speed (deg/s) at time t, and whether t lies
-// inside the stream, away from its ends.
-func (k track) at(t float64) (theta, vel float64, ok bool) {
+// at returns angle (deg) and speed (deg/s) at time t, held beyond the track's
+// ends, and whether t lies within it.
+func (k *track) at(t float64) (theta, vel float64, ok bool) {
 	f := (t - k.t0) / k.dt
 	i := int(math.Floor(f))
-	ok = f >= 0 && i < len(k.theta)-1
+	ok = f >= 0 && f < float64(len(k.theta)-1)
 	i = min(max(i, 0), len(k.theta)-2)
 	u := math.Min(math.Max(f-float64(i), 0), 1)
 	a, b, va, vb := k.theta[i], k.theta[i+1], k.vel[i]*k.dt, k.vel[i+1]*k.dt

@@ -99,7 +99,7 @@ func TestTrackFollowsAJolt(t *testing.T) {
 // JᵀR⁻¹r with R the readings' own scatter plus what the track's error gives
 // them in common, that from the encoder's points by the full covariance of an
 // integrated Wiener process.
-func TestShareIsLeastSquaresWithFullCovariance(t *testing.T) {
+func TestWhitenedIsLeastSquaresWithFullCovariance(t *testing.T) {
 	s := newSynth()
 	s.encoderStep, s.everyS, s.encoderS = 0.25, 0.1, 0.02
 	j := newJob(s.input([]Sweep{s.sweep(1, 1, 1, -20, 20, 8)}))
@@ -119,9 +119,9 @@ func TestShareIsLeastSquaresWithFullCovariance(t *testing.T) {
 	for i := range p.robust {
 		p.robust[i] = 1
 	}
-	j.model.share(p)
+	j.model.whiten(p)
 	got := p.sums.seg[0]
-	want := shareDensely(j.model, p, restless)
+	want := whitenDensely(j.model, p, restless)
 	for i := range colCount {
 		for k := i; k < colCount; k++ {
 			scale := math.Sqrt(want.a[i][i]*want.a[k][k]) + 1e-12
@@ -135,8 +135,8 @@ func TestShareIsLeastSquaresWithFullCovariance(t *testing.T) {
 	}
 }
 
-// shareDensely does what share does with one large matrix over points and readings.
-func shareDensely(m *model, p *pass, restless float64) (out block) {
+// whitenDensely does what whiten does with one large matrix over points and readings.
+func whitenDensely(m *model, p *pass, restless float64) (out block) {
 	v := m.viewOf(p)
 	var at, slope, own, res []float64
 	var d []columns

@@ -39,7 +39,7 @@ func (p *pass) split() {
 		return
 	}
 	floor := p.standing()
-	k := p.track
+	k := &p.track
 	var stops []segment
 	from := math.NaN()
 	for i, v := range k.vel {
@@ -77,12 +77,13 @@ func (p *pass) choose(lag, lashDeg float64) {
 		}
 		return
 	}
-	k := p.track
+	k := &p.track
 	p.lag = lag
 	fit := p.moving(lashDeg)
 	for i, t := range p.t {
 		f := (t - lag - k.t0) / k.dt
-		p.use[i] = f >= 0 && f < float64(len(fit)-1) && fit[int(f)] && fit[int(f)+1]
+		inside := f >= 0 && f < float64(len(fit)-1)
+		p.use[i] = inside && fit[int(f)] && fit[int(f)+1]
 	}
 	p.dropResting()
 }
@@ -90,7 +91,8 @@ func (p *pass) choose(lag, lashDeg float64) {
 // moving says of each node of the track whether the crank moves well there: not
 // near a stop, nowhere it was before, past the lash.
 func (p *pass) moving(lashDeg float64) []bool {
-	k := p.track
+	const beyondDeg, backDeg = 0.5, 0.02 // past the lash, and what the smoothed angle may fall back by
+	k := &p.track
 	floor := p.standing()
 	good := make([]bool, len(k.theta))
 	far, begin := math.Inf(-1), math.Inf(1)
@@ -109,14 +111,13 @@ func (p *pass) moving(lashDeg float64) []bool {
 			last = i
 			continue
 		}
-		good[i] = i-last > margin && at > begin+lashDeg+0.5 && at > far-0.02
+		good[i] = i-last > margin && at > begin+lashDeg+beyondDeg && at > far-backDeg
 	}
 	return good
 }
 
 // dropResting leaves out the ends of a sweep where the plunger stands on its
-// stop: a constant height while the crank turns more than a degree, far from
-// the top.
+// stop: a constant height while the crank turns more than a degree.
 func (p *pass) dropResting() {
 	const restMM, restDeg = 0.02, 1.0
 	n := len(p.t)

@@ -8,8 +8,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// What the fit takes for granted beforehand, copied from package fit's
-// build.go: the bound must know as much as the fit, no more.
+// What the fit takes for granted beforehand, as in package fit (build.go,
+// model.go), and what `declared` tells it of latency and lash: the bound must
+// know as much as the fit, no more.
 const (
 	beforeScaleU, beforePlayUMM, beforeFlipUMM, beforeWidthLogU = 0.08, 0.03, 0.0115, 0.4
 	beforeShiftUMM, beforeRodUMM, beforeOffsetUMM               = 0.02, 0.1, 0.03
@@ -110,7 +111,7 @@ func (j limitOf) variances(reference int) map[int]float64 {
 	for i, s := range j.sweeps {
 		own := [kinds]int{s.cylinder, 0, 0, s.placement, s.placement, s.placement, s.placement, s.placement, i, 0, 0, s.placement, 0}
 		places[i] = func(kind, grip int) int {
-			if kind == colGrip {
+			if kind == colGrip { // one for each sweep and re-grip; far fewer than 50 before or after the top
 				return cols.of(kind, 100*i+50+grip)
 			}
 			return cols.of(kind, own[kind])
@@ -164,7 +165,6 @@ func solveFor(a *mat.SymDense, cols unknowns, reference int) map[int]float64 {
 
 // inform adds one sweep's readings to the information.
 func (j limitOf) inform(a *mat.SymDense, s seen, place func(kind, grip int) int) {
-	steps := [kinds]float64{1e-3, 1e-4, 1e-3, 1e-3, 1e-5, 1e-4, 1e-3, 1, 1, 1e-2, 1e-2}
 	add := func(p, q int, v float64) {
 		a.SetSym(p, q, a.At(p, q)+v)
 	}
@@ -172,18 +172,8 @@ func (j limitOf) inform(a *mat.SymDense, s seen, place func(kind, grip int) int)
 	if s.encoder != nil && len(s.at) > 0 {
 		way = newWay(s)
 	}
-	for i, x := range s.xDeg {
-		var d [kinds]float64
-		for k := range colCreep {
-			d[k] = (j.moved(s, x, s.degPerS[i], k, steps[k]) - j.moved(s, x, s.degPerS[i], k, -steps[k])) / (2 * steps[k])
-		}
-		grip := 0
-		if s.at != nil {
-			d[colCreep], grip = s.standing[i], s.grip[i]
-		}
-		if grip != 0 {
-			d[colGrip] = 1
-		}
+	for i := range s.xDeg {
+		d, grip := j.derivatives(s, i)
 		timing := d[colTau] * j.jitter // dy/dτ = −slope·speed
 		w := j.keep / (j.noiseMM*j.noiseMM + j.stepMM*j.stepMM/12 + timing*timing)
 		var at [kinds]int
@@ -208,103 +198,21 @@ func (j limitOf) inform(a *mat.SymDense, s seen, place func(kind, grip int) int)
 	}
 }
 
-// wayOf is a sweep's way as unknowns of its own: angle and speed every nodeS
-// seconds, a Wiener process in speed, told by the encoder's changes. What the readings
-// must spend on it is taken out of the information (Schur complement).
-type wayOf struct {
-	start float64
-	n     int
-	a     *mat.SymBandDense
-	cross map[int][]float64 // by unknown of the job
-}
-
-const nodeS = 0.02
-
-func newWay(s seen) *wayOf {
-	const besideS = 0.5
-	w := &wayOf{start: s.at[0] - besideS, cross: map[int][]float64{}}
-	for _, t := range s.at {
-		w.start = min(w.start, t-besideS)
+// derivatives are a reading's, by differences of these steps, and the stretch
+// between re-grips that it lies in (0: the top's).
+func (j limitOf) derivatives(s seen, i int) (d [kinds]float64, grip int) {
+	steps := [colCreep]float64{colTop: 1e-3, colTau: 1e-4, colLash: 1e-3, colScale: 1e-3, colPlay: 1e-5, colFlip: 1e-4, colWidth: 1e-3,
+		colZero: 1, colShift: 1, colRod: 1e-2, colOffset: 1e-2}
+	for k, step := range steps {
+		d[k] = (j.moved(s, s.xDeg[i], s.degPerS[i], k, step) - j.moved(s, s.xDeg[i], s.degPerS[i], k, -step)) / (2 * step)
 	}
-	end := s.at[0] + besideS
-	for _, t := range s.at {
-		end = max(end, t+besideS)
+	if s.at != nil {
+		d[colCreep], grip = s.standing[i], s.grip[i]
 	}
-	w.n = int((end-w.start)/nodeS) + 2
-	w.a = mat.NewSymBandDense(2*w.n, 3, nil)
-	h, q := nodeS, s.restless
-	// Q⁻¹ of [h³/3 h²/2; h²/2 h]·q
-	i11, i12, i22 := 12/(q*h*h*h), -6/(q*h*h), 4/(q*h)
-	for k := range w.n - 1 {
-		// r = x₂ − x₁ − h·v₁, s = v₂ − v₁
-		r, sp := [4]float64{-1, -h, 1, 0}, [4]float64{0, -1, 0, 1}
-		for p := range 4 {
-			for o := p; o < 4; o++ {
-				w.add(2*k+p, 2*k+o, i11*r[p]*r[o]+i12*(r[p]*sp[o]+sp[p]*r[o])+i22*sp[p]*sp[o])
-			}
-		}
+	if grip != 0 {
+		d[colGrip] = 1
 	}
-	for _, c := range s.encoder {
-		if k, dt, ok := w.node(c.at); ok {
-			w.add(2*k, 2*k, 1/c.variance)
-			w.add(2*k, 2*k+1, dt/c.variance)
-			w.add(2*k+1, 2*k+1, dt*dt/c.variance)
-		}
-	}
-	for i := range 2 * w.n { // nothing is known of the rest, but not less than this
-		w.add(i, i, 1e-6)
-	}
-	return w
-}
-
-func (w *wayOf) add(i, j int, v float64) { w.a.SetSymBand(i, j, w.a.At(i, j)+v) }
-
-func (w *wayOf) node(t float64) (k int, dt float64, ok bool) {
-	k = int(math.Floor((t - w.start) / nodeS))
-	return k, t - w.start - float64(k)*nodeS, k >= 0 && k < w.n
-}
-
-// see is a reading of weight weight whose height moves by slope per degree of
-// the way and by d per unit of the job's unknowns at.
-func (w *wayOf) see(t, slope, weight float64, d [kinds]float64, at [kinds]int) {
-	k, dt, ok := w.node(t)
-	if !ok {
-		return
-	}
-	w.add(2*k, 2*k, weight*slope*slope)
-	w.add(2*k, 2*k+1, weight*slope*slope*dt)
-	w.add(2*k+1, 2*k+1, weight*slope*slope*dt*dt)
-	for p, u := range at {
-		if u < 0 {
-			continue
-		}
-		if w.cross[u] == nil {
-			w.cross[u] = make([]float64, 2*w.n)
-		}
-		w.cross[u][2*k] += weight * d[p] * slope
-		w.cross[u][2*k+1] += weight * d[p] * slope * dt
-	}
-}
-
-// takeOut subtracts cross·A⁻¹·crossᵀ.
-func (w *wayOf) takeOut(add func(p, q int, v float64)) {
-	var chol mat.BandCholesky
-	if !chol.Factorize(w.a) {
-		add(0, 0, math.NaN())
-		return
-	}
-	for p, cp := range w.cross {
-		var x mat.VecDense
-		if err := chol.SolveVecTo(&x, mat.NewVecDense(len(cp), cp)); err != nil {
-			add(0, 0, math.NaN())
-			return
-		}
-		for q, cq := range w.cross {
-			if q <= p {
-				add(p, q, -mat.Dot(&x, mat.NewVecDense(len(cq), cq)))
-			}
-		}
-	}
+	return d, grip
 }
 
 // moved is the display with one unknown moved by step.
