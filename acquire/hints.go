@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"crownmark/acquire/wire"
 )
 
 // What a bench that is set up wrongly looks like.
@@ -37,7 +39,7 @@ func (l *loop) hintTalk(one *instrument) {
 	name := one.cfg.Name
 	if status == StatusSilent {
 		l.notice("silent:"+name, sentence(one.label()+" is silent"),
-			fmt.Sprintf("Switch it on and check its cable; if it speaks only when asked, give \"request\" in the bench file. Speed and frame are %d and %s.", one.cfg.Baud, one.cfg.Frame))
+			fmt.Sprintf("Switch it on and check its cable; %s. Speed and frame are %d and %s.", one.cfg.whenSilent(), one.cfg.Baud, one.cfg.Frame))
 	} else {
 		l.notices.clear("silent:" + name)
 	}
@@ -46,12 +48,34 @@ func (l *loop) hintTalk(one *instrument) {
 		l.notices.clear("garbled:" + name)
 		l.notices.clear("instrument_error:" + name)
 	case one.badWhy == UnusedError:
-		l.notice("instrument_error:"+name, fmt.Sprintf("%s reports an error itself.", sentenceStart(one.label())),
+		l.notice("instrument_error:"+name, fmt.Sprintf("%s reports an error itself%s.", sentenceStart(one.label()), strings.TrimPrefix(one.badText, string(one.badWhy))),
 			"Look at its display and into its manual; it may be out of its range or its battery low.")
 	case !l.notices.has("garbled:" + name):
-		l.notice("garbled:"+name, fmt.Sprintf("%s speaks, but its lines cannot be read (%s); one was %q.", sentenceStart(one.label()), one.badWhy, clip(one.badRaw)),
-			fmt.Sprintf("Check baud (%d), frame (%s) and pattern in the bench file against its manual.", one.cfg.Baud, one.cfg.Frame))
+		l.notice("garbled:"+name, fmt.Sprintf("%s speaks, but its lines cannot be read (%s); one was %q.", sentenceStart(one.label()), one.badText, clip(one.badRaw)),
+			fmt.Sprintf("Check baud (%d), frame (%s) and %s in the bench file against its manual.", one.cfg.Baud, one.cfg.Frame, one.cfg.formatKeys()))
 	}
+}
+
+// whenSilent is what else may be wrong with an instrument that says nothing.
+func (c InstrumentConfig) whenSilent() string {
+	switch {
+	case c.Format == wire.FormatModbus:
+		return fmt.Sprintf("it is asked as unit %d: compare unit_id in the bench file with its setting", c.UnitID)
+	case c.Request != "":
+		return "compare \"request\" in the bench file with its manual"
+	}
+	return "if it speaks only when asked, give \"request\" in the bench file"
+}
+
+// formatKeys are the keys of the bench file that say how its readings look.
+func (c InstrumentConfig) formatKeys() string {
+	switch c.Format {
+	case wire.FormatBCD:
+		return "encoding"
+	case wire.FormatModbus:
+		return "unit_id, function and type"
+	}
+	return "pattern"
 }
 
 // encoderMoved starts the look for heights that move alone anew.
@@ -170,7 +194,7 @@ func (l *loop) detail(one *instrument, status string) string {
 	case StatusSilent:
 		return label + ": its port is open, but it says nothing: switch it on and check its cable."
 	case StatusGarbled:
-		return fmt.Sprintf("%s speaks, but its lines cannot be read; one was %q: check baud, frame and pattern.", label, clip(one.badRaw))
+		return fmt.Sprintf("%s speaks, but its lines cannot be read; one was %q: check baud, frame and %s.", label, clip(one.badRaw), one.cfg.formatKeys())
 	}
 	return fmt.Sprintf("%s: %v.", label, one.trouble)
 }

@@ -71,6 +71,7 @@ type instrument struct {
 	bytesNS  int64 // when bytes came last
 	bad      int   // unusable lines in a row
 	badWhy   UnusedReason
+	badText  string // badWhy and its cause
 	badRaw   string
 	trouble  *PortError // why it is not open, nil: it is, or is being opened
 	everOpen bool
@@ -293,5 +294,8 @@ func (l *loop) fault(one *instrument, f Fault) {
 		return // one is usual after opening
 	}
 	one.bad++
-	one.badWhy, one.badRaw = f.Reason, string(f.Raw)
+	one.badWhy, one.badText, one.badRaw = f.Reason, string(f.Reason), one.cfg.RawText(f.Raw)
+	if f.Cause != "" {
+		one.badText += ": " + f.Cause
+	}
 }
