@@ -32,6 +32,9 @@ type question struct {
 // noAnswerNS is how long an instrument may take before the next question.
 const noAnswerNS = 500e6
 
+// settleNS is how long, after garbage, the answer may still come.
+const settleNS = 150e6
+
 // add notes how an instrument is asked, if it is: by its own request, or by
 // the format's.
 func (a *asking) add(i int, c InstrumentConfig, formats []byte, framer wire.Framer) {
@@ -120,6 +123,14 @@ func (a *asking) asked(q *question, now int64) {
 func (a *asking) answered(now int64) {
 	a.waiting = false
 	a.freeNS = now + a.pauseNS
+}
+
+// garbled: what came was no answer. The one to this question may still be on
+// its way, and must not be taken for another's.
+func (a *asking) garbled(now int64) {
+	if a.answered(now); len(a.questions) > 1 {
+		a.freeNS = now + settleNS
+	}
 }
 
 // wait is how long to listen before there may be something to ask.

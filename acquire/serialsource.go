@@ -198,7 +198,6 @@ func (s *serialSource) frame(f wire.Frame) {
 		s.fault(-1, reason, f, nil)
 		return
 	}
-	s.asking.answered(s.now())
 	used, verdict, culprit := false, error(nil), -1
 	var raw []byte
 	for i, d := range s.decode {
@@ -220,6 +219,11 @@ func (s *serialSource) frame(f wire.Frame) {
 		case verdict == nil || errors.Is(err, wire.ErrInstrument):
 			verdict = err
 		}
+	}
+	if used || errors.Is(verdict, wire.ErrInstrument) {
+		s.asking.answered(s.now())
+	} else {
+		s.asking.garbled(s.now())
 	}
 	switch {
 	case used:

@@ -69,10 +69,12 @@ func (r *Rig) reply(i int, heard []byte) bool {
 			return false
 		}
 		b := v.answer(heard[len(heard)-8:], l.number)
-		if b == nil || silent {
-			return b != nil
-		}
-		if b[1] == v.Function {
+		switch {
+		case b == nil, b[1] != v.Function && r.another(i):
+			return false
+		case silent:
+			return true
+		case b[1] == v.Function:
 			r.said(r.name(i), l.number)
 		}
 		_ = r.say(i, b)
@@ -85,6 +87,17 @@ func (r *Rig) reply(i int, heard []byte) bool {
 		_ = r.tell(i)
 	}
 	return true
+}
+
+// another tells whether a later instrument answers as the same unit of the
+// same port: the last one refuses for all.
+func (r *Rig) another(i int) bool {
+	for n := i + 1; n < len(r.homes); n++ {
+		if v := r.voices[n]; r.homes[n] == r.homes[i] && v.Format == voiceModbus && v.Unit == r.voices[i].Unit {
+			return true
+		}
+	}
+	return false
 }
 
 func (r *Rig) press(instrument string) error {

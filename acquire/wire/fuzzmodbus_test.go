@@ -104,7 +104,7 @@ func slowRegisters(frame string, m Modbus, scale string, encoder bool) (s slow, 
 	}
 	if m.Type == "float32" {
 		f := math.Float32frombits(uint32(n.Uint64()))
-		if _, ok = raw.SetString(fmt.Sprint(f)); !ok || math.Abs(float64(f)) > 999_999_999_999_999 {
+		if _, ok = raw.SetString(fmt.Sprint(f)); !ok || math.Abs(float64(f)) > 1_000_000_000 {
 			return s, false // no number, infinite or beyond all sense
 		}
 		s.rounded = true

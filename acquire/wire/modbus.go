@@ -102,8 +102,12 @@ type modbusDecoder struct {
 	decimals int8
 }
 
-// floatDecimals is how finely a float is kept.
-const floatDecimals = 6
+// floatDecimals is how finely a float is kept, maxFloat how large one can be
+// meant.
+const (
+	floatDecimals = 6
+	maxFloat      = 1e9
+)
 
 // NewModbusDecoder reads answers. An indicator's register × Scale is in mm;
 // an encoder's is kept as it is (its wrap shows only so), and Scale then says
@@ -197,7 +201,7 @@ func (d modbusDecoder) raw(data []byte) (*big.Rat, error) {
 		return new(big.Rat).SetInt64(int64(w)), nil
 	}
 	f := float64(math.Float32frombits(w))
-	if math.IsNaN(f) || math.Abs(f) > maxTicks {
+	if math.IsNaN(f) || math.Abs(f) > maxFloat {
 		return nil, fmt.Errorf("%w: the float %g", ErrRange, f)
 	}
 	r, _ := new(big.Rat).SetString(strconv.FormatFloat(f, 'f', -1, 32))
