@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"sync"
 	"sync/atomic"
+	"time"
 )
 
 // RigOptions are a rig's settings.
@@ -39,6 +40,7 @@ type Rig struct {
 	bench   *bench
 	pacer   *pacer
 	ctx     context.Context // Run's
+	made    time.Time
 	said    func(instrument, number string)
 	voices  []Voice // by instrument
 	homes   []int   // by instrument: whose port it speaks on
@@ -59,7 +61,7 @@ func NewRig(t Truth, o RigOptions) (*Rig, error) {
 	if o.Speedup < 0 {
 		return nil, fmt.Errorf("virtual bench: a speedup of %g: give one above zero", o.Speedup)
 	}
-	r := &Rig{script: o.Script, dir: o.Dir, pacer: newPacer(o.Speedup), scripts: make(chan struct{})}
+	r := &Rig{script: o.Script, dir: o.Dir, made: time.Now(), pacer: newPacer(o.Speedup), scripts: make(chan struct{})}
 	b, err := newBench(t, r)
 	if err != nil {
 		return nil, err
@@ -158,6 +160,7 @@ func (r *Rig) put(l line) error {
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	l.looked = time.Since(r.made).Seconds() - (l.at-l.looked)/r.pacer.speedup // own clocks run on the wall's time
 	r.latest[l.port] = l
 	if v := r.voices[l.port]; l.muted || v.asked() || v.Pedal {
 		return nil

@@ -38,7 +38,8 @@ type Voice struct {
 	Scale          float64 // number = register × Scale
 }
 
-// Clock is an instrument's own.
+// Clock is an instrument's own; it runs on the wall's time, whatever the bench's
+// speedup.
 type Clock struct {
 	StartUS int64
 	Drift   float64 // a fast clock's is positive
