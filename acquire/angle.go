@@ -1,7 +1,6 @@
 package acquire
 
 import (
-	"fmt"
 	"math"
 
 	"crownmark/acquire/wire"
@@ -61,15 +60,6 @@ func (c InstrumentConfig) AngleDeg(ticks int64, unit Unit, decimals int8) float6
 // HeightMM is an indicator's reading in mm, growing as the piston rises.
 func (c InstrumentConfig) HeightMM(r Reading) float64 {
 	return c.sign() * wire.Value{Ticks: r.Ticks, Decimals: r.Decimals, Unit: r.Unit}.MM()
-}
-
-// RawText is what an instrument sent, for people: lines as they are, bytes in
-// hexadecimal.
-func (c InstrumentConfig) RawText(raw []byte) string {
-	if c.Format == wire.FormatModbus || c.Format == wire.FormatBCD && c.Encoding == wire.EncodingPacked {
-		return fmt.Sprintf("% X", raw)
-	}
-	return string(raw)
 }
 
 func (c InstrumentConfig) sign() float64 {

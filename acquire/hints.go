@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"strings"
-
-	"crownmark/acquire/wire"
 )
 
 // What a bench that is set up wrongly looks like.
@@ -26,6 +24,7 @@ func (l *loop) hints() {
 	}
 	for _, one := range l.inds {
 		l.hintStands(one)
+		l.hintResolution(one)
 		if one.cylinder != 0 {
 			l.hintTouch(one)
 			l.hintDirection(one)
@@ -56,28 +55,6 @@ func (l *loop) hintTalk(one *instrument) {
 	}
 }
 
-// whenSilent is what else may be wrong with an instrument that says nothing.
-func (c InstrumentConfig) whenSilent() string {
-	switch {
-	case c.Format == wire.FormatModbus:
-		return fmt.Sprintf("it is asked as unit %d: compare unit_id in the bench file with its setting", c.UnitID)
-	case c.Request != "":
-		return "compare \"request\" in the bench file with its manual"
-	}
-	return "if it speaks only when asked, give \"request\" in the bench file"
-}
-
-// formatKeys are the keys of the bench file that say how its readings look.
-func (c InstrumentConfig) formatKeys() string {
-	switch c.Format {
-	case wire.FormatBCD:
-		return "encoding"
-	case wire.FormatModbus:
-		return "unit_id, function and type"
-	}
-	return "pattern"
-}
-
 // encoderMoved starts the look for heights that move alone anew.
 func (l *loop) encoderMoved() {
 	for _, one := range l.inds {
@@ -94,6 +71,19 @@ func (l *loop) hintStands(one *instrument) {
 	}
 	l.notice("encoder_stands:"+one.cfg.Name, fmt.Sprintf("The encoder stands still while indicator %s moves.", one.cfg.Name),
 		"Check that the encoder's coupling is tight and turns with the crank. If you moved the plunger by hand, ignore this.")
+}
+
+// hintResolution: a display that goes by larger steps than the bench file says
+// makes doubts too small. By smaller ones it only seems to go, where a digit was
+// wrong.
+func (l *loop) hintResolution(one *instrument) {
+	seen, said := one.resolution.MM(), one.cfg.ResolutionMM
+	if said == 0 || seen < 1.5*said {
+		l.notices.clear("resolution:" + one.cfg.Name)
+		return
+	}
+	l.notice("resolution:"+one.cfg.Name, fmt.Sprintf("The display of indicator %s goes by steps of %.4g mm, not of %.4g mm.", one.cfg.Name, seen, said),
+		fmt.Sprintf("Set resolution_mm = %.4g for it in the bench file, or leave resolution_mm out, and start again.", seen))
 }
 
 // hintTouch: does the plunger touch, and within its travel?

@@ -85,18 +85,6 @@ func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, e
 	return s, nil
 }
 
-// wire is how the instrument talks.
-func (c InstrumentConfig) wire() (wire.Settings, error) {
-	shape, err := wire.ParseSerial(c.Frame)
-	unit := UnitMM
-	if c.Unit == "in" {
-		unit = UnitInch
-	}
-	return wire.Settings{Format: c.Format, Serial: shape, Pattern: c.Pattern, Encoder: c.Kind == KindEncoder, Unit: unit, Encoding: c.Encoding,
-		Modbus: wire.Modbus{Unit: byte(c.UnitID), Function: byte(c.Function), Register: uint16(c.Register), Type: c.Type,
-			LowFirst: c.WordOrder == wordLowFirst, Scale: c.Scale}}, err
-}
-
 func (s *serialSource) Open(context.Context) error {
 	c := s.cfg[0]
 	shape, err := wire.ParseSerial(c.Frame)

@@ -30,6 +30,7 @@ func (l *loop) state(one *instrument) InstrumentState {
 		s.Value, s.Raw, s.LastNS = &value, one.cfg.RawText(one.last.Raw), one.last.AtNS
 	}
 	if one.index >= 0 {
+		s.ResolutionMM = one.resolution.MM()
 		s.Contact = l.detector.probes[one.index].contact.touching
 	}
 	s.age(l.now)

@@ -85,7 +85,8 @@ type InstrumentState struct {
 	Contact               bool     // indicators: the plunger is in contact and moving the needle
 	Cylinder              int      // indicators: selected cylinder, 0: none
 	Mount, Setup, Zeroing int
-	LatencyTimerMS        int // of its adapter; 0: it has none
+	LatencyTimerMS        int     // of its adapter; 0: it has none
+	ResolutionMM          float64 // indicators: the display's step as learnt from its digits; 0: not seen yet
 }
 
 // RunningSweep is a sweep being recorded.

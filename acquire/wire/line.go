@@ -205,7 +205,7 @@ func groupFor(encoder bool) string {
 // errorLine is an instrument's own error: at most three characters of channel
 // and status, then "ERR", "ERROR" or E and a number, and nothing that could be
 // a reading.
-var errorLine = regexp.MustCompile(`^\s*(?:\w{1,3}\s+)?\W{0,2}(?i:\w{0,3}?err(?:or)?|e)[\s:.-]*\d{0,4}\s*$`)
+var errorLine = regexp.MustCompile(`^\s*(?:\w{1,3}[\s+-]+)?\W{0,2}(?i:\w{0,3}?err(?:or)?|e)[\s:.-]*\d{0,4}\s*$`)
 
 func (d *lineDecoder) Decode(line []byte) (Value, error) {
 	m := d.pattern.FindSubmatchIndex(line)

@@ -72,6 +72,8 @@ func TestDecode(t *testing.T) {
 		{name: "fraction of a count", pattern: `^(?P<count>[\d.]+)$`, line: "12.5", encoder: true, err: ErrGarbage},
 		{name: "error", pattern: lengthPattern, line: "ERR3", err: ErrInstrument},
 		{name: "error with a channel", pattern: lengthPattern, line: "01 E12", err: ErrInstrument},
+		{name: "error after channel and status", pattern: `^(?P<status>\d\d[A-Z])(?P<value>[-+]\d+\.\d+)$`, line: "01AERR3", err: ErrInstrument},
+		{name: "error in a number's place", pattern: `^(?P<status>\d\d[A-Z])(?P<value>[-+]\d+\.\d+)$`, line: "01B-ERROR", err: ErrInstrument},
 		{name: "error in a status dress", pattern: `^(?P<status>\w{3})(?P<value>[-+\d.]*)$`, line: "01B", err: ErrInstrument},
 		{name: "exponent is no error line", pattern: lengthPattern, line: "1e5", err: ErrGarbage},
 	} {
