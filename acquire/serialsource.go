@@ -213,8 +213,13 @@ func (s *serialSource) frame(f wire.Frame) {
 	} else {
 		s.asking.garbled(s.now())
 	}
+	if !used {
+		s.unusable(culprit, verdict, f)
+	}
+}
+
+func (s *serialSource) unusable(culprit int, verdict error, f wire.Frame) {
 	switch {
-	case used:
 	case errors.Is(verdict, wire.ErrRange):
 		s.fault(culprit, UnusedRange, f, verdict)
 	case errors.Is(verdict, wire.ErrInstrument):
