@@ -9,7 +9,7 @@ import (
 )
 
 func TestCheckInstrument(t *testing.T) {
-	for _, good := range []InstrumentConfig{encoderConfig("/dev/x"), indicatorConfig("left", "/dev/x")} {
+	for _, good := range []InstrumentConfig{encoderConfig("/dev/x"), indicatorConfig("left", "/dev/x"), modbusConfig("left", "/dev/x")} {
 		if found := CheckInstrument(good); len(found) > 0 {
 			t.Errorf("%s: %v", good.Name, found)
 		}
@@ -24,6 +24,11 @@ func TestCheckInstrument(t *testing.T) {
 		change(&c)
 		return c
 	}
+	modbus := func(change func(*InstrumentConfig)) InstrumentConfig {
+		c := modbusConfig("left", "/dev/x")
+		change(&c)
+		return c
+	}
 	for _, c := range []struct {
 		cfg  InstrumentConfig
 		want string
@@ -31,8 +36,18 @@ func TestCheckInstrument(t *testing.T) {
 		{enc(func(c *InstrumentConfig) { c.Port = "" }), "port: missing: name the serial port; " + seePorts},
 		{enc(func(c *InstrumentConfig) { c.Baud = 115201 }), "baud: 115201 is no speed that instruments use: take the one in its manual, such as 9600"},
 		{enc(func(c *InstrumentConfig) { c.Frame = "8n1" }), `frame: "8n1" is none: write data bits 7 or 8, parity N, E or O, stop bits 1 or 2, as in "8N1"`},
-		{enc(func(c *InstrumentConfig) { c.Format = "modbus-rtu" }), `format: "modbus-rtu" is not supported yet: use "line"`},
-		{ind(func(c *InstrumentConfig) { c.Format = "bcd-frame" }), `format: "bcd-frame" is not supported yet: use "line"`},
+		{enc(func(c *InstrumentConfig) { c.Format = "smoke" }), `format: "smoke" is none: use one of line, bcd-frame, modbus-rtu`},
+		{ind(func(c *InstrumentConfig) { c.Format = "bcd-frame" }), `encoding: "" is neither hex nor packed: write "hex" for 13 hexadecimal digits a line, "packed" for 7 bytes`},
+		{ind(func(c *InstrumentConfig) { c.Format, c.Encoding, c.Frame = "bcd-frame", "packed", "7E1" }), `frame: "7E1" leaves no room for the eighth bit of its bytes: write "8N1", or "8E1" if its manual says so`},
+		{modbus(func(c *InstrumentConfig) { c.UnitID = 248 }), "unit_id: 248 cannot be: write 1 to 247, as set at the instrument"},
+		{modbus(func(c *InstrumentConfig) { c.Function = 6 }), "function: 6 cannot be: write 3 for holding registers or 4 for input registers"},
+		{modbus(func(c *InstrumentConfig) { c.Register = 70000 }), "register: 70000 cannot be: write 0 to 65535; a manual that counts from 40001 or 30001 means 0 by that"},
+		{modbus(func(c *InstrumentConfig) { c.Type = "double" }), `type: "double" cannot be: write one of int16, uint16, int32, uint32, float32`},
+		{modbus(func(c *InstrumentConfig) { c.WordOrder = "middle" }), `word_order: "middle" cannot be: write "high-first" or "low-first"`},
+		{modbus(func(c *InstrumentConfig) { c.Scale = 0 }), "scale: 0 cannot be: write what one step of the register is worth, in mm or counts, up to 1e6 and with nine decimals at most, such as 0.001"},
+		{modbus(func(c *InstrumentConfig) { c.Unit = "in" }), "unit: a register times scale is in mm: leave unit out, and write scale in mm: 25.4 times what it is in inches"},
+		{modbus(func(c *InstrumentConfig) { c.Request = "R" }), "request: modbus-rtu asks by itself: leave it out"},
+		{modbus(func(c *InstrumentConfig) { c.IntervalMS = 1 }), "interval_ms: 1 ms cannot be kept: write how often to ask, from 5 to 60000"},
 		{enc(func(c *InstrumentConfig) { c.Pattern = `(?P<value>\d+)` }), "pattern: pattern lacks the named group (?P<count>…) or (?P<degrees>…): correct it by what the instrument sends"},
 		{enc(func(c *InstrumentConfig) { c.Direction = 0 }), "direction: 0 is neither 1 nor -1: write 1, or -1 where it counts the other way"},
 		{enc(func(c *InstrumentConfig) { c.CountsPerRev = 0 }), "counts_per_rev: 0 counts a turn cannot be: write how many counts one turn of the crank gives, such as 7200"},
@@ -64,6 +79,16 @@ func TestCheckConfig(t *testing.T) {
 		{made(func(c *Config) { c.Indicators = nil }), "indicator: there are 0: a bench has 1 to 8"},
 		{made(func(c *Config) { c.Indicators = append(c.Indicators, indicatorConfig("left", "/dev/right")) }), "left: name: two instruments have it: give each its own"},
 		{made(func(c *Config) { c.Indicators[0].Port = "/dev/enc" }), "left: port: it is shared with encoder, but baud, frame or format differ: one port has one of each: make them equal"},
+		{made(func(c *Config) {
+			c.Encoder, c.Indicators[0] = modbusConfig("encoder", "/dev/m"), modbusConfig("left", "/dev/m")
+			c.Encoder.Kind, c.Encoder.CountsPerRev = KindEncoder, 7200
+		}), "left: register: it reads the same as encoder: give each its own unit_id or register"},
+		{made(func(c *Config) {
+			right := indicatorConfig("right", "/dev/left")
+			right.Format, right.Encoding = "bcd-frame", "hex"
+			c.Indicators[0].Format, c.Indicators[0].Encoding = "bcd-frame", "hex"
+			c.Indicators = append(c.Indicators, right)
+		}), "right: port: it is shared with left, and a frame does not say whose it is: give each its own port"},
 		{made(func(c *Config) { c.Indicators[0].Unit = "" }), `left: unit: "" is neither mm nor in: write "mm" or "in"`},
 		{made(func(c *Config) { c.Sweep.ReversalDeg = 0 }), "sweep: reversal_deg: 0 cannot be: write a number up to 45, such as 1.0"},
 		{made(func(c *Config) { c.Sweep.WindowDeg = 200 }), "sweep: window_deg: 200 cannot be: write a number up to 180, such as 60"},

@@ -126,6 +126,8 @@ func (p *fakePort) write(b []byte) error {
 	return nil
 }
 
+func (p *fakePort) patience(d time.Duration) error { p.timeout = d; return nil }
+
 func (p *fakePort) close() error { p.closed = true; return nil }
 
 // memory is a Recorder that keeps everything in order.

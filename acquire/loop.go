@@ -2,6 +2,8 @@ package acquire
 
 import (
 	"time"
+
+	"crownmark/acquire/wire"
 )
 
 // loop is the bench's own goroutine: all state that changes.
@@ -61,26 +63,28 @@ type instrument struct {
 	batch     []Reading
 	gaps      []Gap
 
-	last     Reading
-	value    float64
-	has      bool // value is there
-	usualNS  float64
-	pauses   int // silences that a reading ended
-	lumpsMS  int // the latency timer of its adapter
-	openedNS int64
-	bytesNS  int64 // when bytes came last
-	bad      int   // unusable lines in a row
-	badWhy   UnusedReason
-	badRaw   string
-	trouble  *PortError // why it is not open, nil: it is, or is being opened
-	everOpen bool
-	mount    int
-	setup    int
-	zeroing  int
-	cylinder int
-	still    still   // heights, for what moves
-	drift    extent  // heights while the encoder stands
-	atDeg    float64 // the encoder at the last reading
+	last       Reading
+	value      float64
+	has        bool // value is there
+	usualNS    float64
+	pauses     int // silences that a reading ended
+	lumpsMS    int // the latency timer of its adapter
+	openedNS   int64
+	bytesNS    int64 // when bytes came last
+	bad        int   // unusable lines in a row
+	badWhy     UnusedReason
+	badText    string // badWhy and its cause
+	badRaw     string
+	trouble    *PortError // why it is not open, nil: it is, or is being opened
+	everOpen   bool
+	mount      int
+	setup      int
+	zeroing    int
+	cylinder   int
+	still      still  // heights, for what moves
+	drift      extent // heights while the encoder stands
+	resolution wire.Resolution
+	atDeg      float64 // the encoder at the last reading
 }
 
 func newLoop(b *Bench) *loop {
@@ -293,5 +297,8 @@ func (l *loop) fault(one *instrument, f Fault) {
 		return // one is usual after opening
 	}
 	one.bad++
-	one.badWhy, one.badRaw = f.Reason, string(f.Raw)
+	one.badWhy, one.badText, one.badRaw = f.Reason, string(f.Reason), one.cfg.RawText(f.Raw)
+	if f.Cause != "" {
+		one.badText += ": " + f.Cause
+	}
 }

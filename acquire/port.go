@@ -164,6 +164,19 @@ func (p *port) read(b []byte) (n int, err error) {
 	return 0, portLost(p.path, err) // unplugging and closing look alike to the library
 }
 
+// patience is how long reads wait from now on; for the reading goroutine.
+func (p *port) patience(d time.Duration) error {
+	p.mu.RLock()
+	defer p.mu.RUnlock()
+	if p.closing.Load() {
+		return errPortClosed
+	}
+	if err := p.dev.SetReadTimeout(d); err != nil {
+		return portFailed(p.path, "setting its timeout", err)
+	}
+	return nil
+}
+
 // write sends a short request; it never waits.
 func (p *port) write(b []byte) error {
 	p.mu.RLock()

@@ -27,9 +27,10 @@ func (l *loop) state(one *instrument) InstrumentState {
 		Cylinder: one.cylinder, Mount: one.mount, Setup: one.setup, Zeroing: one.zeroing, LatencyTimerMS: one.lumpsMS}
 	if one.has {
 		value := one.value
-		s.Value, s.Raw, s.LastNS = &value, string(one.last.Raw), one.last.AtNS
+		s.Value, s.Raw, s.LastNS = &value, one.cfg.RawText(one.last.Raw), one.last.AtNS
 	}
 	if one.index >= 0 {
+		s.ResolutionMM = one.resolution.MM()
 		s.Contact = l.detector.probes[one.index].contact.touching
 	}
 	s.age(l.now)

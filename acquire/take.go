@@ -1,6 +1,10 @@
 package acquire
 
-import "math"
+import (
+	"math"
+
+	"crownmark/acquire/wire"
+)
 
 // reading takes a valid reading of an instrument.
 func (l *loop) reading(one *instrument, r Reading) {
@@ -136,6 +140,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 		l.moved(r.AtNS)
 	}
 	one.drift.add(mm)
+	one.resolution.Add(wire.Value{Ticks: r.Ticks, Decimals: r.Decimals, Unit: r.Unit})
 	l.keep(one, r)
 	l.sweeps(l.detector.indicator(one.index, r.AtNS, r.Seq, mm))
 }

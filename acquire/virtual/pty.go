@@ -3,7 +3,6 @@ package virtual
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strconv"
 	"time"
@@ -28,7 +27,9 @@ type pty struct {
 // an encoder's lines.
 const unreadMax = 2048
 
-func openPTY() (*pty, error) {
+// openPTY makes one. heard is told what a reader sends, from a goroutine of
+// its own that ends with close; the bytes are valid until it returns.
+func openPTY(heard func([]byte)) (*pty, error) {
 	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_CLOEXEC|unix.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, fmt.Errorf("virtual bench: opening /dev/ptmx: %w: is devpts mounted?", err)
@@ -38,7 +39,15 @@ func openPTY() (*pty, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("virtual bench: making a pseudo-terminal: %w", err), master.Close())
 	}
-	go io.Copy(io.Discard, master) //nolint:errcheck // what a reader sends is heard and ignored; ends with Close
+	go func() {
+		buf := make([]byte, 256)
+		for {
+			n, err := master.Read(buf)
+			if heard(buf[:n]); err != nil {
+				return
+			}
+		}
+	}()
 	return &pty{master: master, slave: slave, path: path}, nil
 }
 

@@ -197,7 +197,7 @@ func TestPacerNeverHurries(t *testing.T) {
 }
 
 func TestUnreadPortLosesInsteadOfBlocking(t *testing.T) {
-	p, err := openPTY()
+	p, err := openPTY(func([]byte) {})
 	if err != nil {
 		t.Fatal(err)
 	}

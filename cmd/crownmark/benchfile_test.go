@@ -75,6 +75,32 @@ func TestBenchFileBecomesConfigAndPriors(t *testing.T) {
 	}
 }
 
+// One of each format, with what its keys are when they are left out.
+func TestFormatsBecomeConfig(t *testing.T) {
+	t.Parallel()
+	b, err := readBench("testdata/bench/good/formats.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := b.config()
+	indicator := acquire.InstrumentConfig{Kind: acquire.KindIndicator, Direction: 1, Unit: "mm", IntervalMS: 20, LatencyUMS: 50, Frame: "8N1"}
+	left, right, middle := indicator, indicator, indicator
+	left.Name, left.Port, left.Baud, left.Frame, left.Format = "left", "/dev/serial/by-id/bus", 19200, "8E1", "modbus-rtu"
+	left.UnitID, left.Function, left.Type, left.WordOrder, left.Scale = 1, 3, "int32", "high-first", 0.001
+	right.Name, right.Port, right.Baud, right.Format, right.Encoding = "right", "/dev/serial/by-id/right", 9600, "bcd-frame", "hex"
+	right.Request, right.IntervalMS = "R\r", 100
+	middle.Name, middle.Port, middle.Baud, middle.Format, middle.Encoding = "middle", "/dev/serial/by-id/middle", 4800, "bcd-frame", "packed"
+	want := []acquire.InstrumentConfig{{Kind: acquire.KindEncoder, Name: "encoder", Port: "/dev/serial/by-id/bus", Baud: 19200, Frame: "8E1", Format: "modbus-rtu",
+		Direction: 1, CountsPerRev: 2500, LashUDeg: 0.2, UnitID: 2, Function: 4, Register: 16, Type: "uint32", WordOrder: "low-first", Scale: 0.25, IntervalMS: 10},
+		left, right, middle}
+	if diff := cmp.Diff(want, append([]acquire.InstrumentConfig{got.Encoder}, got.Indicators...)); diff != "" {
+		t.Error(diff)
+	}
+	if step := b.priors().EncoderStepDeg; step != 360*0.25/2500 {
+		t.Errorf("a step is %g°", step)
+	}
+}
+
 func TestRequestEscapes(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{`\x05R\r\n`: "\x05R\r\n", "\x05\r": "\x05\r", `\xff"'`: "\xff\"'", "": "", "°": "°"} {
