@@ -243,6 +243,33 @@ func TestBusyNamesTheHolder(t *testing.T) {
 	}
 }
 
+// A program of another user hides its descriptors, not its lock.
+func TestBusyNamesTheLocker(t *testing.T) {
+	node := filepath.Join(t.TempDir(), "ttyX")
+	f, err := os.Create(node)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if pid, name := holder(node, t.TempDir()); pid != 0 {
+		t.Errorf("nobody has locked it, and yet %s (%d)", name, pid)
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX); err != nil {
+		t.Fatal(err)
+	}
+	proc := t.TempDir()
+	locks, err := os.ReadFile("/proc/locks") // the kernel's own words
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(proc, "locks"), locks, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if pid, name := holder(node, proc); pid != os.Getpid() || name != "another program" {
+		t.Errorf("locked by %s (%d), want %d", name, pid, os.Getpid())
+	}
+}
+
 func TestPermissionNamesTheGroup(t *testing.T) {
 	node := filepath.Join(t.TempDir(), "ttyX")
 	if err := errors.Join(os.WriteFile(node, nil, 0o600), os.Chmod(node, 0o660)); err != nil {

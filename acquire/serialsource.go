@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"syscall"
 	"time"
 
@@ -270,5 +269,5 @@ func identityOf(path, byID, sysTTY string) string {
 			return l.Name()
 		}
 	}
-	return strings.Join(usbTexts(filepath.Join(sysTTY, filepath.Base(node))), " ")
+	return usbOf(filepath.Join(sysTTY, filepath.Base(node))).text()
 }
