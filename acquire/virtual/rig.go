@@ -32,7 +32,7 @@ type Rig struct {
 	bench   *bench
 	pacer   *pacer
 	ctx     context.Context // Run's
-	ports   []*pty          // by port number; nil: unplugged
+	ports   []*PTY          // by port number; nil: unplugged
 	lost    atomic.Int64
 	scripts chan struct{} // closed when the script is over
 }
@@ -58,7 +58,7 @@ func NewRig(t Truth, o RigOptions) (*Rig, error) {
 			return nil, fmt.Errorf("virtual bench: a folder for the ports: %w", err)
 		}
 	}
-	r.ports = make([]*pty, 1+len(b.inds))
+	r.ports = make([]*PTY, 1+len(b.inds))
 	for n := range r.ports {
 		if err := r.plug(n); err != nil {
 			return nil, errors.Join(err, r.Close())
@@ -118,7 +118,7 @@ func (r *Rig) Close() error {
 	for n, p := range r.ports {
 		if p != nil {
 			r.ports[n] = nil
-			errs = append(errs, p.close())
+			errs = append(errs, p.Close())
 		}
 		if err := os.Remove(r.link(n)); err != nil && !errors.Is(err, os.ErrNotExist) {
 			errs = append(errs, err)
@@ -147,7 +147,7 @@ func (r *Rig) say(port int, b []byte) error {
 		return nil
 	}
 	before := p.lost
-	err := p.write(b)
+	err := p.Write(b)
 	r.lost.Add(p.lost - before)
 	if err != nil {
 		return fmt.Errorf("virtual bench: writing to %s: %w", r.link(port), err)
@@ -180,13 +180,13 @@ func (r *Rig) port(instrument string) (int, error) {
 
 // plug makes a port and lets its link point there.
 func (r *Rig) plug(port int) error {
-	p, err := openPTY()
+	p, err := OpenPTY()
 	if err != nil {
 		return err
 	}
 	fresh := r.link(port) + ".new"
 	if err := errors.Join(os.Symlink(p.path, fresh), os.Rename(fresh, r.link(port))); err != nil {
-		return errors.Join(fmt.Errorf("virtual bench: naming a port: %w", err), p.close())
+		return errors.Join(fmt.Errorf("virtual bench: naming a port: %w", err), p.Close())
 	}
 	r.ports[port] = p
 	return nil
@@ -196,8 +196,8 @@ func (r *Rig) plug(port int) error {
 func (r *Rig) pull(port int) error {
 	p := r.ports[port]
 	r.ports[port] = nil
-	p.drain()
-	return errors.Join(os.Remove(r.link(port)), p.close())
+	p.Drain()
+	return errors.Join(os.Remove(r.link(port)), p.Close())
 }
 
 func (r *Rig) unplug(instrument string) error {
