@@ -118,10 +118,14 @@ func (p *PTY) Write(b []byte) error {
 	return errors.Join(err, werr)
 }
 
+// drainedMS: nothing unread for so long is nothing on its way either, as the
+// kernel hands bytes from one side to the other when it has time.
+const drainedMS = 20
+
 // Drain gives the reader a moment, 0.2 s at most, to take what it was sent: a
 // hangup throws unread bytes away.
 func (p *PTY) Drain() {
-	for empty, tries := 0, 0; empty < 3 && tries < 200; tries++ {
+	for empty, tries := 0, 0; empty < drainedMS && tries < 200; tries++ {
 		if n, err := unix.IoctlGetInt(p.slave, unix.TIOCINQ); err == nil && n > 0 {
 			empty = 0
 		} else {
