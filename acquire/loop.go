@@ -33,7 +33,8 @@ type loop struct {
 	flushedNS int64
 
 	notices notices
-	read    bool // something was read since the last snapshot event
+	read    bool  // something was read since the last snapshot event
+	shownNS int64 // when the rhythms were looked at last
 }
 
 // move is the last motion: which way, how many degrees.
@@ -65,8 +66,10 @@ type instrument struct {
 	value    float64
 	has      bool // value is there
 	usualNS  float64
-	pauses   int // silences that a reading ended
-	lumpsMS  int // the latency timer of its adapter
+	rhythm   rhythm
+	shown    Rhythm // the rhythm as last looked at
+	pauses   int    // silences that a reading ended
+	lumpsMS  int    // the latency timer of its adapter
 	openedNS int64
 	bytesNS  int64 // when bytes came last
 	bad      int   // unusable lines in a row
@@ -214,6 +217,7 @@ func (l *loop) tick() {
 		l.letGo(one)
 	}
 	l.stopRecording()
+	l.lookAtRhythms()
 	l.hints()
 	s := l.publish()
 	if l.read {
@@ -257,6 +261,8 @@ func (l *loop) portOpened(one *instrument, n portNews) {
 		one.tally.reopens.Add(1)
 	}
 	one.everOpen, one.lumpsMS = true, n.lumpsMS
+	one.rhythm.open()
+	one.shown = one.rhythm.read()
 	l.clearPortNotices(one)
 	l.noticeLumps(one)
 	l.b.o.Logger.Info("port opened", "instrument", one.cfg.Name, "port", one.cfg.Port, "identity", n.identity, "stream", one.opened.ID)

@@ -78,6 +78,7 @@ type InstrumentState struct {
 	Cylinder              int      // indicators: selected cylinder, 0: none
 	Mount, Setup, Zeroing int
 	LatencyTimerMS        int // of its adapter; 0: it has none
+	Rhythm                Rhythm
 }
 
 // RunningSweep is a sweep being recorded.
@@ -161,6 +162,7 @@ type InstrumentStats struct {
 	Unused   map[UnusedReason]int64
 	LastNS   int64
 	AgeS     *float64
+	Rhythm   Rhythm
 }
 
 // Stats are the bench's running totals since start; dashboards exports them.
