@@ -23,6 +23,8 @@ type loop struct {
 	mountJob  int64     // the job that the mount belongs to, 0 unknown
 	mountFree bool      // no job has used the mount yet
 	newMount  string    // cause of a new mount with the encoder's next reading
+	heldBack  *Reading  // the encoder's first after a return, until the next agrees
+	index     indexWatch
 	ids       Resume    // last ids and numbers given out
 
 	recording bool
@@ -271,8 +273,16 @@ func (l *loop) portOpened(one *instrument, n portNews) {
 // portEnded takes note that a port is not open: it was, or could not be.
 func (l *loop) portEnded(one *instrument, n portNews) {
 	if one.opened != nil {
-		l.sweepsOf(one, CausePortLost)
-		l.gap(one, Gap{AtNS: n.atNS, Reason: CausePortLost})
+		if one == l.enc {
+			l.dropHeld(l.heldBack)
+			l.heldBack = nil
+		}
+		if n.err == nil { // the program is being stopped
+			l.sweepsOf(one, CauseShutdown)
+		} else {
+			l.sweepsOf(one, CausePortLost)
+			l.gap(one, Gap{AtNS: n.atNS, Reason: CausePortLost})
+		}
 		l.letAllGo(one)
 		l.flush()
 		one.opened = nil

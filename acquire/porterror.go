@@ -53,6 +53,10 @@ func portLost(path string, err error) *PortError {
 	return &PortError{path, PortLost, "went away", "plug the instrument in again; it goes on by itself", err}
 }
 
+func portHangs(path string) *PortError {
+	return &PortError{path, PortLost, "spoke steadily and has stopped, so it is opened anew", "if it stays silent, unplug it and plug it in again, and look whether its instrument is on", nil}
+}
+
 func portFailed(path, doing string, err error) *PortError {
 	return &PortError{path, PortFailed, fmt.Sprintf("failed while %s (%v)", doing, err), "unplug it and plug it in again; if that does not help, try another adapter or cable", err}
 }

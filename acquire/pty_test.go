@@ -301,14 +301,22 @@ type realBench struct {
 	*Bench
 	t        *testing.T
 	enc, ind *ptyLine
-	rec      Recorder
 	changed  chan struct{}
+	stop     func()
 }
 
 func newRealBench(t *testing.T, rec Recorder) *realBench {
-	r := &realBench{t: t, enc: newPtyLine(t), ind: newPtyLine(t), rec: rec, changed: make(chan struct{}, 1)}
-	cfg := Config{Encoder: encoderConfig(r.enc.path), Indicators: []InstrumentConfig{indicatorConfig("left", r.ind.path)}, Sweep: DefaultSweepConfig()}
-	b, err := NewBench(cfg, rec, Resume{}, Options{OnEvent: func(Event) {
+	enc, ind := newPtyLine(t), newPtyLine(t)
+	cfg := Config{Encoder: encoderConfig(enc.path), Indicators: []InstrumentConfig{indicatorConfig("left", ind.path)}, Sweep: DefaultSweepConfig()}
+	r := startBench(t, rec, cfg, nil)
+	r.enc, r.ind = enc, ind
+	return r
+}
+
+// startBench runs a bench until it is stopped or the test ends.
+func startBench(t *testing.T, rec Recorder, cfg Config, now func() int64) *realBench {
+	r := &realBench{t: t, changed: make(chan struct{}, 1)}
+	b, err := NewBench(cfg, rec, Resume{}, Options{Now: now, OnEvent: func(Event) {
 		select {
 		case r.changed <- struct{}{}:
 		default:
@@ -321,12 +329,13 @@ func newRealBench(t *testing.T, rec Recorder) *realBench {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- b.Run(ctx) }()
-	t.Cleanup(func() {
+	r.stop = sync.OnceFunc(func() {
 		cancel()
 		if err := <-done; err != nil {
 			t.Error(err)
 		}
 	})
+	t.Cleanup(r.stop)
 	return r
 }
 

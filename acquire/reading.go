@@ -39,6 +39,7 @@ type Reading struct {
 	Decimals int8  // value = Ticks / 10^Decimals, in Unit
 	Unit     Unit
 	Raw      []byte // the line as it came, without its line end
+	Index    bool   // encoders: the index pulse passed since the reading before; Raw says it
 }
 
 // StreamOpened announces one opening of one port by one instrument.

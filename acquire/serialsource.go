@@ -22,6 +22,7 @@ type serialSource struct {
 	port   rawPort // nil while closed
 	framer wire.Framer
 	decode []wire.Decoder
+	pulse  []func(line []byte) bool // by instrument: did its index pulse pass; nil: it tells none
 	buf    [4096]byte
 
 	timeout time.Duration
@@ -78,7 +79,7 @@ func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, e
 			return nil, err
 		}
 		s.framer = framer
-		s.decode = append(s.decode, decoder)
+		s.decode, s.pulse = append(s.decode, decoder), append(s.pulse, indexPulse(c))
 		if c.Request != "" {
 			s.poll = poll{request: []byte(c.Request), everyNS: int64(c.IntervalMS) * 1e6}
 			s.timeout = min(readTimeout, max(5*time.Millisecond, time.Duration(c.IntervalMS)*time.Millisecond))
@@ -188,7 +189,7 @@ func (s *serialSource) frame(f wire.Frame) {
 			}
 			used = true
 			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: f.AtNS, Burst: f.Burst,
-				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw})
+				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw, Index: s.pulse[i] != nil && s.pulse[i](raw)})
 		case errors.Is(err, wire.ErrRange):
 			verdict, culprit = err, i
 		case verdict == nil || errors.Is(err, wire.ErrInstrument):
