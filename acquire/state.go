@@ -28,6 +28,7 @@ type InstrumentConfig struct {
 	IntervalMS   int     `json:"interval_ms,omitempty"`
 	LatencyMS    float64 `json:"latency_ms"`
 	LatencyUMS   float64 `json:"latency_u_ms"`
+	LatencyOpen  bool    `json:"latency_open,omitempty"` // the bench file says nothing of the delay
 }
 
 // SweepConfig is the bench file's [sweep] table.

@@ -138,7 +138,7 @@ func (b benchFile) indicator(i int) acquire.InstrumentConfig {
 	return acquire.InstrumentConfig{Kind: acquire.KindIndicator, Name: t.Name, Port: t.Port, Baud: t.Baud,
 		Frame: or(t.Frame, "8N1"), Format: or(t.Format, "line"), Pattern: t.Pattern, Direction: or(t.Direction, 1),
 		Unit: or(t.Unit, "mm"), ResolutionMM: t.ResolutionMM, Request: request, IntervalMS: or(t.IntervalMS, defaultAskEach),
-		LatencyMS: t.LatencyMS, LatencyUMS: or(t.LatencyUMS, defaultDelayU)}
+		LatencyMS: t.LatencyMS, LatencyUMS: or(t.LatencyUMS, defaultDelayU), LatencyOpen: t.LatencyUMS == nil && t.LatencyMS == 0}
 }
 
 // priors is what the fit may take as known of this bench.
@@ -152,7 +152,7 @@ func (b benchFile) priors() fit.Priors {
 	p.Indicators = map[string]fit.IndicatorPrior{}
 	for i := range b.Indicator {
 		c := b.indicator(i)
-		p.Indicators[c.Name] = fit.IndicatorPrior{LatencyMS: c.LatencyMS, LatencyUMS: c.LatencyUMS, ResolutionMM: c.ResolutionMM}
+		p.Indicators[c.Name] = fit.IndicatorPrior{LatencyMS: c.LatencyMS, LatencyUMS: c.LatencyUMS, ResolutionMM: c.ResolutionMM, FromArrivals: c.LatencyOpen}
 	}
 	if len(b.Indicator) == 1 { // a file that names no indicator means the only one
 		p.Default = p.Indicators[b.Indicator[0].Name]

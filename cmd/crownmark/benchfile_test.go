@@ -83,3 +83,16 @@ func TestRequestEscapes(t *testing.T) {
 		}
 	}
 }
+
+// A bench file that says nothing of an indicator's delay leaves it to how the
+// readings come; one that says something is believed.
+func TestLatencyIsOpenWhereNothingIsSaid(t *testing.T) {
+	t.Parallel()
+	for text, open := range map[string]bool{"": true, "latency_u_ms = 20.0": false, "latency_ms = 12.5": false} {
+		b, problems := parseBench("b.toml", []byte("[encoder]\nport = \"/dev/e\"\nbaud = 9600\npattern = '^(?P<count>\\d+)$'\ncounts_per_rev = 7200\n"+
+			"[[indicator]]\nname = \"left\"\nport = \"/dev/i\"\nbaud = 9600\npattern = '^(?P<value>\\d+)$'\n"+text+"\n"))
+		if len(problems) > 0 || b.config().Indicators[0].LatencyOpen != open || b.priors().Indicators["left"].FromArrivals != open {
+			t.Errorf("%q: open %v, want %v (%v)", text, b.config().Indicators[0].LatencyOpen, open, problems)
+		}
+	}
+}
