@@ -25,7 +25,7 @@ type loop struct {
 	newMount  string    // cause of a new mount with the encoder's next reading
 	heldBack  *Reading  // the encoder's first after a return, until the next agrees
 	index     indexWatch
-	ids       Resume    // last ids and numbers given out
+	ids       Resume // last ids and numbers given out
 
 	recording bool
 	movedNS   int64 // when something moved last
