@@ -41,7 +41,8 @@ soak: ## 5,000 readings a second for a minute, into the release build
 	$(GO) test -tags soak -run TestRealDiskFull -count 1 ./store
 	$(GO) test -tags soak -run TestSoak -v -count 1 -timeout 20m ./cmd/crownmark
 
-faults-long: need ## kill -9 in mid-sweep, fifty times
+faults-long: need ## kill -9 in mid-sweep, fifty times; plugs pulled in mid-sweep, two hundred times
+	CROWNMARK_UNPLUGS=200 $(GO) test -run TestUnplugInMidSweep -v -count 1 -timeout 30m ./acquire
 	CROWNMARK_KILLS=50 $(GO) test -run TestKilledInMidSweep -v -count 1 -timeout 60m ./cmd/crownmark
 
 fuzz: ## a minute on each fuzz target

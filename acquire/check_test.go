@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -131,6 +132,7 @@ func TestListPorts(t *testing.T) {
 	}
 	for path, text := range map[string]string{
 		"sys/devices/usb1/1-2/idVendor":                    "1234",
+		"sys/devices/usb1/1-2/idProduct":                   "5678",
 		"sys/devices/usb1/1-2/manufacturer":                "Maker",
 		"sys/devices/usb1/1-2/product":                     "Cable",
 		"sys/devices/usb1/1-2/serial":                      "0007",
@@ -155,19 +157,100 @@ func TestListPorts(t *testing.T) {
 	} {
 		write(path, text)
 	}
-	got := listPorts(filepath.Join(root, "dev"), filepath.Join(root, "sys"))
+	tree := portTree{dev: filepath.Join(root, "dev"), sys: filepath.Join(root, "sys"), proc: filepath.Join(root, "proc"), access: func(string) error { return nil }}
+	got := tree.list()
 	stable := filepath.Join(root, "dev/serial/by-id/usb-Maker_Cable_0007-if00-port0")
 	want := []PortInfo{
-		{Path: stable, Node: filepath.Join(root, "dev/ttyUSB0"), Identity: "Maker Cable 0007", LatencyTimerMS: 16},
-		{Path: filepath.Join(root, "dev/ttyS0"), Node: filepath.Join(root, "dev/ttyS0")},
+		{Path: stable, Node: filepath.Join(root, "dev/ttyUSB0"), Identity: "Maker Cable 0007", VID: "1234", PID: "5678", Serial: "0007", Driver: "ftdi_sio", LatencyTimerMS: 16},
+		{Path: filepath.Join(root, "dev/ttyS0"), Node: filepath.Join(root, "dev/ttyS0"), Driver: "serial8250"},
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+	if one := tree.at(stable); one != want[0] {
+		t.Errorf("by its name %+v", one)
+	}
+	if none := tree.at(filepath.Join(root, "dev/tty1x")); none.Trouble == nil || none.Trouble.Trouble != PortAbsent {
+		t.Errorf("an absent one: %+v", none)
+	}
+	write("file", "")
+	if none := tree.at(filepath.Join(root, "file")); none.Trouble == nil || none.Trouble.Trouble != PortNotSerial {
+		t.Errorf("a file: %+v", none)
 	}
 	byID, sysTTY := filepath.Join(root, "dev/serial/by-id"), filepath.Join(root, "sys/class/tty")
 	for _, path := range []string{stable, filepath.Join(root, "dev/ttyUSB0")} {
 		if id := identityOf(path, byID, sysTTY); id != "usb-Maker_Cable_0007-if00-port0" {
 			t.Errorf("%s is %q", path, id)
 		}
+	}
+}
+
+// Two adapters of one make that carry the same serial number have one by-id
+// link between them: their sockets tell them apart. An adapter with two ports
+// is no pair of twins.
+func TestTwinAdapters(t *testing.T) {
+	root, err := filepath.EvalSymlinks(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	lay := func(path, text string) {
+		t.Helper()
+		path = filepath.Join(root, path)
+		err := os.MkdirAll(filepath.Dir(path), 0o700)
+		if to, ok := strings.CutPrefix(text, "-> "); ok && err == nil {
+			err = os.Symlink(filepath.Join(root, to), path)
+		} else if err == nil {
+			err = os.WriteFile(path, []byte(text+"\n"), 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	lay("sys/bus/usb-serial/drivers/cable/x", "")
+	adapter := func(socket, serial, node, portNumber string) {
+		usb := "sys/devices/usb1/" + socket
+		if _, err := os.Stat(filepath.Join(root, usb)); err != nil {
+			lay(usb+"/idVendor", "1234")
+			lay(usb+"/idProduct", "5678")
+			lay(usb+"/product", "Cable")
+			lay(usb+"/serial", serial)
+		}
+		lay(usb+"/if0/"+node+"/port_number", portNumber)
+		lay(usb+"/if0/"+node+"/driver", "-> sys/bus/usb-serial/drivers/cable")
+		lay("sys/class/tty/"+node+"/device", "-> "+usb+"/if0/"+node)
+		lay("dev/"+node, "")
+		lay("dev/serial/by-path/usb-"+socket+"-port"+portNumber, "-> dev/"+node)
+	}
+	adapter("1-1", "0001", "ttyUSB0", "0")
+	adapter("1-2", "0001", "ttyUSB1", "0")
+	adapter("1-3", "0002", "ttyUSB2", "0")
+	adapter("1-3", "0002", "ttyUSB3", "1")
+	lay("dev/serial/by-id/usb-Cable_0001-if00-port0", "-> dev/ttyUSB1")
+	lay("dev/serial/by-id/usb-Cable_0002-if00-port0", "-> dev/ttyUSB2")
+	lay("dev/serial/by-id/usb-Cable_0002-if00-port1", "-> dev/ttyUSB3")
+	tree := portTree{dev: filepath.Join(root, "dev"), sys: filepath.Join(root, "sys"), proc: filepath.Join(root, "proc"), access: func(path string) error {
+		if filepath.Base(path) == "ttyUSB2" {
+			return os.ErrPermission
+		}
+		return nil
+	}}
+	lay("proc/77/fd/5", "-> dev/ttyUSB3")
+	lay("proc/77/comm", "logger")
+	var got []string
+	for _, p := range tree.list() {
+		what := "free"
+		if p.Trouble != nil {
+			what = string(p.Trouble.Trouble)
+		}
+		got = append(got, fmt.Sprintf("%s %s twin=%v %s %s", strings.TrimPrefix(p.Path, root+"/dev/serial/"), filepath.Base(p.Node), p.Twin, what, p.Holder))
+	}
+	want := []string{
+		"by-id/usb-Cable_0002-if00-port0 ttyUSB2 twin=false no permission ",
+		"by-id/usb-Cable_0002-if00-port1 ttyUSB3 twin=false busy logger",
+		"by-path/usb-1-1-port0 ttyUSB0 twin=true free ",
+		"by-path/usb-1-2-port0 ttyUSB1 twin=true free ",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got  %q\nwant %q", got, want)
 	}
 }

@@ -55,6 +55,29 @@ func (l *loop) hintTalk(one *instrument) {
 	}
 }
 
+const (
+	lookAtRhythmNS = 500e6
+	lumpsToTellMS  = 8.0 // a hand turns 0.04° in that time at 5 °/s
+)
+
+// lookAtRhythms looks how readings come, now and then.
+func (l *loop) lookAtRhythms() {
+	if l.now-l.shownNS < lookAtRhythmNS {
+		return
+	}
+	l.shownNS = l.now
+	for _, one := range l.all {
+		one.shown = one.rhythm.read()
+		key, batch := "batched:"+one.cfg.Name, one.shown.BatchMS
+		if batch == nil || *batch < lumpsToTellMS || one.cfg.tellsTime() || one.lumpsMS > 1 { // of which there is a notice already
+			l.notices.clear(key)
+		} else if !l.notices.has(key) {
+			l.notice(key, fmt.Sprintf("The readings of %s come in lumps, about %.0f ms apart: their times are off by so much.", one.label(), *batch),
+				"Let its adapter hand bytes over at once (latency timer, buffer size), or plug it in without a hub or bridge; only the last reading of a lump serves a fit.")
+		}
+	}
+}
+
 // encoderMoved starts the look for heights that move alone anew.
 func (l *loop) encoderMoved() {
 	for _, one := range l.inds {

@@ -207,6 +207,8 @@ func (p *port) close() error {
 	p.closed = true
 	var err error
 	if p.dev != nil {
+		// what an adapter that hangs has not taken would hold closing up for half a minute
+		_ = unix.IoctlSetInt(p.lock, unix.TCFLSH, unix.TCOFLUSH)
 		err = p.dev.Close()
 	}
 	return errors.Join(err, unix.Close(p.lock))

@@ -24,6 +24,7 @@ type serialSource struct {
 	framer wire.Framer // of what is being heard
 	decode []wire.Decoder
 	clocks []ownClock
+	pulse  []func(line []byte) bool // by instrument: did its index pulse pass; nil: it tells none
 	buf    [4096]byte
 
 	quiet   time.Duration // without a byte so far
@@ -78,7 +79,7 @@ func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, e
 		if s.framer == nil {
 			s.framer = framer
 		}
-		s.decode = append(s.decode, decoder)
+		s.decode, s.pulse = append(s.decode, decoder), append(s.pulse, indexPulse(c))
 		s.asking.add(i, c, wire.Request(settings), framer)
 	}
 	s.asking.share(len(cfg), s.framer)
@@ -200,8 +201,8 @@ func (s *serialSource) frame(f wire.Frame) {
 			}
 			used = true
 			at, burst := s.stamp(i, v, f)
-			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: at, Burst: burst,
-				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw})
+			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: at, LateNS: f.AtNS - at, Burst: burst,
+				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw, Index: s.pulse[i] != nil && s.pulse[i](raw)})
 		case errors.Is(err, wire.ErrRange):
 			verdict, culprit = err, i
 		case verdict == nil || errors.Is(err, wire.ErrInstrument):
@@ -300,5 +301,5 @@ func identityOf(path, byID, sysTTY string) string {
 			return l.Name()
 		}
 	}
-	return strings.Join(usbTexts(filepath.Join(sysTTY, filepath.Base(node))), " ")
+	return usbOf(filepath.Join(sysTTY, filepath.Base(node))).text()
 }

@@ -36,6 +36,7 @@ type InstrumentConfig struct {
 	IntervalMS   int     `json:"interval_ms,omitempty"`
 	LatencyMS    float64 `json:"latency_ms"`
 	LatencyUMS   float64 `json:"latency_u_ms"`
+	LatencyOpen  bool    `json:"latency_open,omitempty"` // the bench file says nothing of the delay
 }
 
 // SweepConfig is the bench file's [sweep] table.
@@ -87,6 +88,7 @@ type InstrumentState struct {
 	Mount, Setup, Zeroing int
 	LatencyTimerMS        int     // of its adapter; 0: it has none
 	ResolutionMM          float64 // indicators: the display's step as learnt from its digits; 0: not seen yet
+	Rhythm                Rhythm
 }
 
 // RunningSweep is a sweep being recorded.
@@ -170,6 +172,7 @@ type InstrumentStats struct {
 	Unused   map[UnusedReason]int64
 	LastNS   int64
 	AgeS     *float64
+	Rhythm   Rhythm
 }
 
 // Stats are the bench's running totals since start; dashboards exports them.

@@ -2,6 +2,7 @@ package acquire
 
 import (
 	"fmt"
+	"strings"
 
 	"crownmark/acquire/wire"
 )
@@ -47,4 +48,9 @@ func (c InstrumentConfig) formatKeys() string {
 		return "unit_id, function and type"
 	}
 	return "pattern"
+}
+
+// tellsTime: its readings are stamped by its own clock, which lumps do not reach.
+func (c InstrumentConfig) tellsTime() bool {
+	return c.Format == wire.FormatLine && strings.Contains(c.Pattern, "(?P<time_us>")
 }

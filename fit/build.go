@@ -12,6 +12,7 @@ import (
 // cylinder on the way.
 type job struct {
 	in        Input
+	lumped    map[string]bool // indicators whose latency beforehand is from how their readings came
 	model     *model
 	passes    []*pass           // every sweep that can be fitted
 	first     map[*pass]float64 // its first top, encoder degrees
@@ -214,7 +215,7 @@ func (b *builder) lay(p *pass, offsets, errs map[int]float64, closing bool) {
 	p.mount = b.shared(fmt.Sprint("mount ", p.mountNo), param{val: offsets[p.mountNo], sd: free})
 	j.mounts[p.mountNo] = p.mount
 	p.lash = b.shared(fmt.Sprint("lash ", p.mountNo), param{source: srcLash, size: fmt.Sprintf("%.2f° ± %.2f° beforehand", lash.LashDeg, 2*lash.LashUDeg), val: lash.LashDeg, mean: lash.LashDeg, sd: math.Max(lash.LashUDeg, 1e-6)})
-	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand", pri.LatencyMS, 2*pri.LatencyUMS), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
+	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand (%s)", pri.LatencyMS, 2*pri.LatencyUMS, j.priorFrom(s.Indicator)), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
 	switch {
 	case s.Cylinder != j.anchor:
 		p.index = b.shared(fmt.Sprint("index ", s.Cylinder), param{val: errs[s.Cylinder], sd: free})
@@ -312,6 +313,8 @@ func maxOf(v []float64) float64 {
 }
 
 func newJob(in Input) *job {
-	return &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
+	priors, lumped := arrivalPriors(in)
+	in.Priors = priors
+	return &job{in: in, lumped: lumped, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
 		wild: map[*Series][]float64{}, index: map[int]int{}, closing: none}
 }

@@ -45,7 +45,7 @@ type Rig struct {
 	voices  []Voice // by instrument
 	homes   []int   // by instrument: whose port it speaks on
 	mu      sync.Mutex
-	ports   []*pty   // by instrument; nil: unplugged, or at home elsewhere
+	ports   []*PTY   // by instrument; nil: unplugged, or at home elsewhere
 	latest  []line   // by instrument: its last reading
 	asked   [][]byte // by port: what was asked and not answered
 	lost    atomic.Int64
@@ -140,7 +140,7 @@ func (r *Rig) Close() error {
 			r.mu.Lock()
 			r.ports[n] = nil
 			r.mu.Unlock()
-			errs = append(errs, p.close())
+			errs = append(errs, p.Close())
 		}
 		if err := os.Remove(r.link(n)); err != nil && !errors.Is(err, os.ErrNotExist) {
 			errs = append(errs, err)
@@ -183,7 +183,7 @@ func (r *Rig) say(instrument int, b []byte) error {
 		return nil
 	}
 	before := p.lost
-	err := p.write(b)
+	err := p.Write(b)
 	r.lost.Add(p.lost - before)
 	if err != nil {
 		return fmt.Errorf("virtual bench: writing to %s: %w", r.link(port), err)
@@ -216,13 +216,13 @@ func (r *Rig) port(instrument string) (int, error) {
 
 // plug makes a port and lets its link point there.
 func (r *Rig) plug(port int) error {
-	p, err := openPTY(func(b []byte) { r.hear(port, b) })
+	p, err := OpenPTY(func(b []byte) { r.hear(port, b) })
 	if err != nil {
 		return err
 	}
 	fresh := r.link(port) + ".new"
 	if err := errors.Join(os.Symlink(p.path, fresh), os.Rename(fresh, r.link(port))); err != nil {
-		return errors.Join(fmt.Errorf("virtual bench: naming a port: %w", err), p.close())
+		return errors.Join(fmt.Errorf("virtual bench: naming a port: %w", err), p.Close())
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -236,8 +236,8 @@ func (r *Rig) pull(port int) error {
 	p := r.ports[port]
 	r.ports[port] = nil
 	r.mu.Unlock()
-	p.drain()
-	return errors.Join(os.Remove(r.link(port)), p.close())
+	p.Drain()
+	return errors.Join(os.Remove(r.link(port)), p.Close())
 }
 
 func (r *Rig) unplug(instrument string) error {

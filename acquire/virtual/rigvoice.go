@@ -9,7 +9,7 @@ import (
 func (r *Rig) speak(o RigOptions) error {
 	n := 1 + len(r.bench.inds)
 	r.voices, r.homes = make([]Voice, n), make([]int, n)
-	r.ports, r.latest, r.asked = make([]*pty, n), make([]line, n), make([][]byte, n)
+	r.ports, r.latest, r.asked = make([]*PTY, n), make([]line, n), make([][]byte, n)
 	if r.said = o.Said; r.said == nil {
 		r.said = func(string, string) {}
 	}

@@ -164,7 +164,7 @@ func (b benchFile) indicator(i int) acquire.InstrumentConfig {
 	c := acquire.InstrumentConfig{Kind: acquire.KindIndicator, Name: t.Name, Port: t.Port, Baud: t.Baud,
 		Frame: or(t.Frame, "8N1"), Format: or(t.Format, "line"), Pattern: t.Pattern, Encoding: t.Encoding, Direction: or(t.Direction, 1),
 		Unit: or(t.Unit, "mm"), ResolutionMM: t.ResolutionMM, Request: request, IntervalMS: or(t.IntervalMS, defaultAskEach),
-		LatencyMS: t.LatencyMS, LatencyUMS: or(t.LatencyUMS, defaultDelayU)}
+		LatencyMS: t.LatencyMS, LatencyUMS: or(t.LatencyUMS, defaultDelayU), LatencyOpen: t.LatencyUMS == nil && t.LatencyMS == 0}
 	if c.Format == wire.FormatModbus {
 		c.UnitID, c.Function, c.Register, c.Type = or(t.UnitID, 1), or(t.Function, 3), or(t.Register, 0), t.Type
 		c.WordOrder, c.Scale = or(t.WordOrder, "high-first"), or(t.Scale, 1)
@@ -183,7 +183,7 @@ func (b benchFile) priors() fit.Priors {
 	p.Indicators = map[string]fit.IndicatorPrior{}
 	for i := range b.Indicator {
 		c := b.indicator(i)
-		p.Indicators[c.Name] = fit.IndicatorPrior{LatencyMS: c.LatencyMS, LatencyUMS: c.LatencyUMS, ResolutionMM: c.ResolutionMM}
+		p.Indicators[c.Name] = fit.IndicatorPrior{LatencyMS: c.LatencyMS, LatencyUMS: c.LatencyUMS, ResolutionMM: c.ResolutionMM, FromArrivals: c.LatencyOpen}
 	}
 	if len(b.Indicator) == 1 { // a file that names no indicator means the only one
 		p.Default = p.Indicators[b.Indicator[0].Name]

@@ -83,7 +83,7 @@ func TestFormatsBecomeConfig(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := b.config()
-	indicator := acquire.InstrumentConfig{Kind: acquire.KindIndicator, Direction: 1, Unit: "mm", IntervalMS: 20, LatencyUMS: 50, Frame: "8N1"}
+	indicator := acquire.InstrumentConfig{Kind: acquire.KindIndicator, Direction: 1, Unit: "mm", IntervalMS: 20, LatencyUMS: 50, LatencyOpen: true, Frame: "8N1"}
 	left, right, middle := indicator, indicator, indicator
 	left.Name, left.Port, left.Baud, left.Frame, left.Format = "left", "/dev/serial/by-id/bus", 19200, "8E1", "modbus-rtu"
 	left.UnitID, left.Function, left.Type, left.WordOrder, left.Scale = 1, 3, "int32", "high-first", 0.001
@@ -106,6 +106,19 @@ func TestRequestEscapes(t *testing.T) {
 	for in, want := range map[string]string{`\x05R\r\n`: "\x05R\r\n", "\x05\r": "\x05\r", `\xff"'`: "\xff\"'", "": "", "°": "°"} {
 		if got, err := unescape(in); err != nil || got != want {
 			t.Errorf("%q: %q, %v", in, got, err)
+		}
+	}
+}
+
+// A bench file that says nothing of an indicator's delay leaves it to how the
+// readings come; one that says something is believed.
+func TestLatencyIsOpenWhereNothingIsSaid(t *testing.T) {
+	t.Parallel()
+	for text, open := range map[string]bool{"": true, "latency_u_ms = 20.0": false, "latency_ms = 12.5": false} {
+		b, problems := parseBench("b.toml", []byte("[encoder]\nport = \"/dev/e\"\nbaud = 9600\npattern = '^(?P<count>\\d+)$'\ncounts_per_rev = 7200\n"+
+			"[[indicator]]\nname = \"left\"\nport = \"/dev/i\"\nbaud = 9600\npattern = '^(?P<value>\\d+)$'\n"+text+"\n"))
+		if len(problems) > 0 || b.config().Indicators[0].LatencyOpen != open || b.priors().Indicators["left"].FromArrivals != open {
+			t.Errorf("%q: open %v, want %v (%v)", text, b.config().Indicators[0].LatencyOpen, open, problems)
 		}
 	}
 }

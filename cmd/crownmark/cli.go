@@ -25,8 +25,11 @@ const (
 type cli struct {
 	Demo     demoCmd     `cmd:"" help:"Show the whole job on a virtual bench, no hardware needed."`
 	Run      runCmd      `cmd:"" help:"Watch the instruments, record sweeps and serve the bench page."`
+	Ports    portsCmd    `cmd:"" help:"List the serial ports, and what is heard on each."`
 	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file, and in an engine file with --engine."`
 	Fit      fitCmd      `cmd:"" help:"From recorded sweeps to the index table."`
+	Capture  captureCmd  `cmd:"" help:"Write what the instruments say to a file, byte for byte, with its times."`
+	Replay   replayCmd   `cmd:"" help:"Say a captured file again, on pseudo-terminals."`
 	Simulate simulateCmd `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
 	Jobs     jobsCmd     `cmd:"" help:"List the jobs in the store."`
 	Report   reportCmd   `cmd:"" help:"Write a job's report."`
