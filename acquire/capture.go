@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -54,19 +55,41 @@ func CapturePorts(cfg []InstrumentConfig) (ports []replay.Port) {
 	return ports
 }
 
-// sharing is one instrument a port: the first, with whatever request there is.
-func sharing(cfg []InstrumentConfig) (ports []InstrumentConfig) {
+// captured is a port to be captured.
+type captured struct {
+	InstrumentConfig          // of its first instrument
+	questions        []string // of all, put in turn
+}
+
+// sharing are the ports of some instruments.
+func sharing(cfg []InstrumentConfig) (ports []captured) {
 	at := map[string]int{}
 	for _, one := range cfg {
 		n, have := at[one.Port]
 		if !have {
-			at[one.Port] = len(ports)
-			ports = append(ports, one)
-		} else if ports[n].Request == "" {
-			ports[n].Request, ports[n].IntervalMS = one.Request, one.IntervalMS
+			n = len(ports)
+			at[one.Port] = n
+			ports = append(ports, captured{InstrumentConfig: one})
+		}
+		p, q := &ports[n], one.question()
+		if q == "" || slices.Contains(p.questions, q) {
+			continue
+		}
+		if p.questions = append(p.questions, q); len(p.questions) == 1 || one.IntervalMS < p.IntervalMS {
+			p.IntervalMS = one.IntervalMS
 		}
 	}
 	return ports
+}
+
+// question is what asks the instrument, "" for one that speaks by itself.
+func (c InstrumentConfig) question() string {
+	if s, err := c.wire(); err == nil {
+		if q := wire.Request(s); len(q) > 0 {
+			return string(q)
+		}
+	}
+	return c.Request
 }
 
 type capture struct {
@@ -82,20 +105,20 @@ func (c *capture) tell(port int, kind replay.Kind, b []byte) error {
 	return c.keep(replay.Event{AtNS: at, Port: port, Kind: kind, Bytes: bytes.Clone(b)})
 }
 
-func (c *capture) open(one InstrumentConfig) (*port, error) {
+func (c *capture) open(one captured) (*port, error) {
 	shape, err := wire.ParseSerial(one.Frame)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", one.Name, err)
 	}
 	timeout := readTimeout
-	if one.Request != "" {
+	if len(one.questions) > 0 {
 		timeout = min(readTimeout, max(5*time.Millisecond, time.Duration(one.IntervalMS)*time.Millisecond))
 	}
 	return openPort(defaultPortSys(), one.Port, one.Baud, shape, timeout)
 }
 
 // follow writes one port's bytes, through its going and coming.
-func (c *capture) follow(ctx context.Context, n int, one InstrumentConfig, p *port) error {
+func (c *capture) follow(ctx context.Context, n int, one captured, p *port) error {
 	for ctx.Err() == nil {
 		err := c.listen(ctx, n, one, p)
 		if closed := p.close(); err != nil || ctx.Err() != nil {
@@ -114,7 +137,7 @@ func (c *capture) follow(ctx context.Context, n int, one InstrumentConfig, p *po
 	return p.close()
 }
 
-func (c *capture) reopen(ctx context.Context, one InstrumentConfig) *port {
+func (c *capture) reopen(ctx context.Context, one captured) *port {
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	for {
@@ -131,16 +154,18 @@ func (c *capture) reopen(ctx context.Context, one InstrumentConfig) *port {
 
 // listen writes what comes until the port fails (nil) or the event cannot be
 // kept.
-func (c *capture) listen(ctx context.Context, n int, one InstrumentConfig, p *port) error {
+func (c *capture) listen(ctx context.Context, n int, one captured, p *port) error {
 	buf := make([]byte, 4096)
 	var asked time.Time
+	turn := 0
 	for ctx.Err() == nil {
-		if due := time.Duration(one.IntervalMS) * time.Millisecond; one.Request != "" && time.Since(asked) >= due {
-			asked = time.Now()
-			if err := p.write([]byte(one.Request)); err != nil {
+		if due := time.Duration(one.IntervalMS) * time.Millisecond; len(one.questions) > 0 && time.Since(asked) >= due {
+			q := []byte(one.questions[turn%len(one.questions)])
+			asked, turn = time.Now(), turn+1
+			if err := p.write(q); err != nil {
 				return nil
 			}
-			if err := c.tell(n, replay.Sent, []byte(one.Request)); err != nil {
+			if err := c.tell(n, replay.Sent, q); err != nil {
 				return err
 			}
 		}

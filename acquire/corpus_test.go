@@ -3,6 +3,7 @@ package acquire
 import (
 	"bytes"
 	"context"
+	"encoding/hex"
 	"errors"
 	"flag"
 	"fmt"
@@ -33,6 +34,7 @@ type talk struct {
 	line    func(ticks int64) string // with its end
 	carry   func([]said) []chunk     // nil: a read a line
 	extra   map[int]string           // said before the line of that place; gives no reading
+	binary  func(*InstrumentConfig)  // nil: lines of the pattern
 }
 
 // said is one line and when it came; chunk is what one read brought.
@@ -59,8 +61,45 @@ func talks() []talk {
 		{name: "indicator-status-errors", kind: KindIndicator, pattern: dresses()[5].pattern, places: 3, unit: UnitMM, line: decimal("01A%+010.3f\r", 3), extra: map[int]string{5: "ERR3\r", 9: "01AERR3\r"}},
 		{name: "indicator-7e1", kind: KindIndicator, frame: "7E1", pattern: plain, places: 3, unit: UnitMM, line: func(n int64) string { return evenParity(mm(n)) }},
 		{name: "indicator-halves", kind: KindIndicator, pattern: plain, places: 3, unit: UnitMM, line: mm, carry: halves, extra: map[int]string{7: "+0\x0001.000 mm\r\n", 11: "~~~\r\n"}},
+		{name: "bcd-hex", kind: KindIndicator, places: 3, unit: UnitMM, line: func(n int64) string { return bcdDigits(n) + "\r\n" }, extra: map[int]string{6: "FFFF0210A6540\r\n"},
+			binary: func(c *InstrumentConfig) { c.Format, c.Encoding = "bcd-frame", "hex" }},
+		{name: "bcd-packed", kind: KindIndicator, places: 3, unit: UnitMM, line: func(n int64) string { return unhex(bcdDigits(n) + "0") },
+			binary: func(c *InstrumentConfig) { c.Format, c.Encoding = "bcd-frame", "packed" }},
+		{name: "modbus-int32", kind: KindIndicator, frame: "8E1", places: 3, unit: UnitMM, line: modbusAnswer, request: "\x01\x03\x00\x00\x00\x02\xC4\x0B",
+			binary: func(c *InstrumentConfig) {
+				c.Format, c.Request, c.UnitID, c.Function, c.Type, c.WordOrder, c.Scale = "modbus-rtu", "", 1, 3, "int32", "high-first", 0.001
+			}},
 		{name: "indicator-polled", kind: KindIndicator, pattern: plain, places: 3, unit: UnitMM, line: mm, request: "R\r"},
 	}
+}
+
+// bcdDigits are a number of three decimals in thirteen nibbles.
+func bcdDigits(n int64) string {
+	sign := 0
+	if n < 0 {
+		sign, n = 8, -n
+	}
+	return fmt.Sprintf("FFFF%d%06d30", sign, n)
+}
+
+func unhex(digits string) string {
+	b, err := hex.DecodeString(digits)
+	if err != nil {
+		panic(err) // digits are written above
+	}
+	return string(b)
+}
+
+// modbusAnswer is unit 1's to function 3, with a check sum made otherwise than
+// in the program: by long division of bits.
+func modbusAnswer(n int64) string {
+	b := append([]byte{1, 3, 4}, byte(n>>24), byte(n>>16), byte(n>>8), byte(n))
+	sum := 0xFFFF
+	for i := range len(b) * 8 {
+		odd := sum&1 ^ int(b[i/8]>>(i%8)&1)
+		sum = sum>>1 ^ odd*0xA001
+	}
+	return string(append(b, byte(sum), byte(sum>>8)))
 }
 
 func commaBlanks(n int64) string {
@@ -205,6 +244,9 @@ func playInto(t *testing.T, w talk, c replay.Capture, n int) (ticks []int64) {
 	}
 	cfg := InstrumentConfig{Kind: w.kind, Name: "one", Port: p.Path(0), Baud: 9600, Frame: c.Ports[0].Frame, Format: "line", Pattern: w.pattern,
 		Direction: 1, CountsPerRev: 7200, Request: w.request, IntervalMS: 5}
+	if w.binary != nil {
+		w.binary(&cfg)
+	}
 	start := time.Now()
 	s := realSource(t, []InstrumentConfig{cfg}, func() int64 { return time.Since(start).Nanoseconds() })
 	if err := s.Open(context.Background()); err != nil {

@@ -128,38 +128,28 @@ func binaryFormats() []format {
 	}
 }
 
-// TestFormats holds every format over every kind of source to the same
-// promises: all that was said is read, in order and to the digit; garbage
-// changes nothing and is counted; a lost port is told, and after its return
-// all is as before.
-func TestFormats(t *testing.T) {
-	stages := map[string]func(*testing.T, format) stage{"serial port": newHandStage, "virtual bench": newRigStage}
-	for _, f := range formats() {
-		for name, made := range stages {
-			t.Run(f.name+"/"+name, func(t *testing.T) {
-				t.Parallel()
-				s := made(t, f)
-				cfgs := slices.Clone(f.cfgs)
-				for i := range cfgs {
-					cfgs[i].Port = s.path()
-				}
-				start := time.Now()
-				now := func() int64 { return time.Since(start).Nanoseconds() }
-				source, err := newSerialSource(cfgs, now)
-				if err != nil {
-					t.Fatal(err)
-				}
-				h := &hearing{T: t, f: f, s: s, source: source, now: now}
-				h.open()
-				h.check("values", h.values)
-				h.check("garbage", h.garbage)
-				h.check("unplugged and back", h.unplugged)
-				if err := source.Close(); err != nil {
-					t.Error(err)
-				}
-			})
-		}
+// holdFormat: all that was said is read, in order and to the digit; garbage
+// changes nothing and is counted; a lost port is told, and after its return all
+// is as before.
+func holdFormat(t *testing.T, f format, made func(*testing.T, format) stage) {
+	s := made(t, f)
+	cfgs := slices.Clone(f.cfgs)
+	for i := range cfgs {
+		cfgs[i].Port = s.path()
 	}
+	start := time.Now()
+	now := func() int64 { return time.Since(start).Nanoseconds() }
+	source, err := newSerialSource(cfgs, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &hearing{T: t, f: f, s: s, source: source, now: now}
+	h.check("not open yet", h.closed)
+	h.open()
+	h.check("values", h.values)
+	h.check("garbage", h.garbage)
+	h.check("unplugged and back", h.unplugged)
+	h.check("closed", h.closed)
 }
 
 // stage is where a format is spoken.
@@ -298,16 +288,34 @@ func (h *hearing) garbage() {
 	}
 }
 
+// closed: a source that is not open gives an error, and closing it is no fault.
+func (h *hearing) closed() {
+	if err := errors.Join(h.source.Close(), h.source.Close()); err != nil {
+		h.Error(err)
+	}
+	if _, err := h.source.Read(); err == nil {
+		h.Error("a source that is not open was read")
+	}
+}
+
 func (h *hearing) unplugged() {
+	node := h.source.Node()
 	h.s.unplug()
-	var lost *PortError
+	var lost, absent *PortError
 	if err := firstError(h.source); !errors.As(err, &lost) || lost.Trouble != PortLost {
 		h.Fatalf("unplugged: %v", err)
 	}
-	if err := h.source.Close(); err != nil {
-		h.Error(err)
+	h.closed()
+	if now := h.source.Node(); now != "" {
+		h.Errorf("nothing stands there, and yet %q", now)
+	}
+	if err := h.source.Open(context.Background()); !errors.As(err, &absent) || absent.Trouble != PortAbsent {
+		h.Errorf("opening an absent one: %v", err)
 	}
 	h.s.replug()
+	if again := h.source.Node(); again == "" || again == node {
+		h.Errorf("came back as %q, was %q: the return cannot be seen", again, node)
+	}
 	h.open()
 	h.values()
 }

@@ -1,9 +1,11 @@
 package acquire
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 )
 
 // lateClock is a device with a clock of its own behind an adapter that holds
@@ -96,5 +98,42 @@ func TestOwnClockWrongDigit(t *testing.T) {
 		if own == (said != us) || at != arrived {
 			t.Fatalf("reading %d: %d, %v; arrived at %d", i, at, own, arrived)
 		}
+	}
+}
+
+// What comes in one lump came at one time, whatever its instrument's clock
+// says: the rhythm tells of arrivals.
+func TestRhythmOfOwnClockIsOfArrivals(t *testing.T) {
+	line := newFakeLine()
+	start := time.Now()
+	c := encoderConfig("/dev/fake")
+	c.Pattern = `^(?P<count>\d+),(?P<time_us>\d+)$`
+	s := line.source([]InstrumentConfig{c}, func() int64 { return time.Since(start).Nanoseconds() })
+	if err := s.Open(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	quiet := func() {
+		for range 3 {
+			if _, err := s.Read(); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	quiet() // so that the first line is whole
+	line.say("1,100000\n2,110000\n3,120000\n")
+	hear(t, s, 3, 0)
+	quiet()
+	line.say("4,130000\n5,140000\n6,150000\n")
+	r := hear(t, s, 3, 0).Readings
+	for i, one := range r {
+		if i > 0 && one.AtNS <= r[i-1].AtNS {
+			t.Errorf("reading %d is stamped %d, the one before %d: not by its own time", i, one.AtNS, r[i-1].AtNS)
+		}
+		if one.AtNS+one.LateNS != r[0].AtNS+r[0].LateNS {
+			t.Errorf("reading %d: stamped %d, came %d later", i, one.AtNS, one.LateNS)
+		}
+	}
+	if c.tellsTime() != true || encoderConfig("").tellsTime() {
+		t.Error("whose time counts was mistaken")
 	}
 }

@@ -19,20 +19,43 @@ type line interface {
 	say(string)
 }
 
-// TestSources holds every kind of source to the same promises.
+// sourceKind is where bytes may come from: a cable on which a test says what
+// it wants, and a stage on which a format is spoken.
+type sourceKind struct {
+	name  string
+	cable func(*testing.T) (line, string)
+	stage func(*testing.T, format) stage // nil: it speaks only as it is told
+}
+
+func sourceKinds() []sourceKind {
+	return []sourceKind{
+		{"serial port", func(t *testing.T) (line, string) { l := newPtyLine(t); return l, l.path }, newHandStage},
+		{"virtual bench", func(t *testing.T) (line, string) { l := newVirtualLine(t); return l, l.rig.IndicatorPort("left") }, newRigStage},
+		{"replay", func(t *testing.T) (line, string) { l := newReplayLine(t); return l, l.player.Path(0) }, newReplayStage},
+		{"fake", func(*testing.T) (line, string) { return newFakeLine(), "/dev/fake" }, nil},
+	}
+}
+
+// TestSources holds every kind of source to the same promises: to the byte
+// with lines, and in every format.
 func TestSources(t *testing.T) {
-	for name, made := range map[string]func(t *testing.T) (line, string){
-		"serial port":   func(t *testing.T) (line, string) { l := newPtyLine(t); return l, l.path },
-		"virtual bench": func(t *testing.T) (line, string) { l := newVirtualLine(t); return l, l.rig.IndicatorPort("left") },
-		"replay":        func(t *testing.T) (line, string) { l := newReplayLine(t); return l, l.player.Path(0) },
-		"fake":          func(*testing.T) (line, string) { return newFakeLine(), "/dev/fake" },
-	} {
-		t.Run(name, func(t *testing.T) {
-			l, path := made(t)
+	for _, k := range sourceKinds() {
+		t.Run(k.name+"/byte by byte", func(t *testing.T) {
+			l, path := k.cable(t)
 			start := time.Now()
 			now := func() int64 { return time.Since(start).Nanoseconds() }
 			holdToPromises(t, l, l.source([]InstrumentConfig{indicatorConfig("left", path)}, now), now)
 		})
+	}
+	for _, f := range formats() {
+		for _, k := range sourceKinds() {
+			if k.stage != nil {
+				t.Run(k.name+"/"+f.name, func(t *testing.T) {
+					t.Parallel()
+					holdFormat(t, f, k.stage)
+				})
+			}
+		}
 	}
 }
 

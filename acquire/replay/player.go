@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"crownmark/acquire/virtual"
@@ -29,8 +30,8 @@ type Player struct {
 	pace    pace
 	dir     string
 	ownDir  bool
-	ports   []*virtual.PTY  // nil: away
-	heard   []chan struct{} // by port: holds one when a reader has sent something
+	ports   []*virtual.PTY // nil: away
+	heard   []chan string  // by port: what a reader sent since it was last taken
 }
 
 // unasked is how long the player waits for a reader to ask as the capture's
@@ -45,7 +46,7 @@ func NewPlayer(c Capture, o Options) (*Player, error) {
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
-	p := &Player{capture: c, dir: o.Dir, wait: o.Wait, pace: pace{speed: o.Speed}, ports: make([]*virtual.PTY, len(c.Ports)), heard: make([]chan struct{}, len(c.Ports))}
+	p := &Player{capture: c, dir: o.Dir, wait: o.Wait, pace: pace{speed: o.Speed}, ports: make([]*virtual.PTY, len(c.Ports)), heard: make([]chan string, len(c.Ports))}
 	if p.wait == nil {
 		p.wait = p.pace.wait
 	}
@@ -91,33 +92,32 @@ func (p *Player) play(ctx context.Context, e Event) error {
 	case e.Kind == Gone:
 		return p.pull(e.Port)
 	case e.Kind == Sent:
-		return p.asked(ctx, e.Port)
+		return p.asked(ctx, e.Port, e.Bytes)
 	}
 	return port.Write(e.Bytes)
 }
 
-// asked waits for a reader to ask.
-func (p *Player) asked(ctx context.Context, port int) error {
+// asked waits until a reader has asked this.
+func (p *Player) asked(ctx context.Context, port int, question []byte) error {
 	patience := time.NewTimer(unasked)
 	defer patience.Stop()
-	select {
-	case <-p.heard[port]:
-	case <-patience.C:
-	case <-ctx.Done():
-		return ctx.Err()
+	for heard := ""; !strings.Contains(heard, string(question)); {
+		select {
+		case more := <-p.heard[port]:
+			heard += more
+		case <-patience.C:
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
 	}
 	return nil
 }
 
 func (p *Player) plug(n int) error {
-	heard := make(chan struct{}, 1)
+	heard := make(chan string, 1)
 	p.heard[n] = heard
-	port, err := virtual.OpenPTY(func([]byte) {
-		select {
-		case heard <- struct{}{}:
-		default:
-		}
-	})
+	port, err := virtual.OpenPTY(func(b []byte) { collect(heard, string(b)) })
 	if err != nil {
 		return err
 	}
@@ -126,6 +126,17 @@ func (p *Player) plug(n int) error {
 	}
 	p.ports[n] = port
 	return nil
+}
+
+// collect adds to what waits in a channel of one; only one goroutine does.
+func collect(in chan string, text string) {
+	const most = 4096 // nobody may take it
+	select {
+	case before := <-in:
+		text = before + text
+	default:
+	}
+	in <- text[max(0, len(text)-most):]
 }
 
 // pull hangs a port up, once its reader has taken what was sent.
