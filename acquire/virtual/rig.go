@@ -182,6 +182,11 @@ func (r *Rig) say(instrument int, b []byte) error {
 	if p == nil {
 		return nil
 	}
+	if shape := r.voices[instrument].Shape; shape != (Shape{}) {
+		if reader, ok := shapeOf(p.slave, shape); ok {
+			b = reader.receive(b, shape)
+		}
+	}
 	before := p.lost
 	err := p.Write(b)
 	r.lost.Add(p.lost - before)

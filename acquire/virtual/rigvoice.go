@@ -45,6 +45,11 @@ func (v Voice) asked() bool { return v.Asked != "" || v.Format == voiceModbus }
 func (r *Rig) hear(port int, b []byte) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if p, shape := r.ports[port], r.voices[port].Shape; p != nil && shape != (Shape{}) {
+		if reader, ok := shapeOf(p.slave, shape); ok {
+			b = shape.receive(b, reader)
+		}
+	}
 	for _, c := range b {
 		r.asked[port] = append(r.asked[port], c)
 		for i, home := range r.homes {

@@ -17,6 +17,10 @@ type Voice struct {
 	Format string // "line" or "", "bcd-hex", "bcd-packed", "modbus-rtu"
 	Port   string // name of the instrument whose port it shares; "": its own
 	Parity byte   // 'E' or 'O': seven bits, the eighth the parity; else eight bits
+	// Shape is how its port is set. A reader that sets the port otherwise hears
+	// what a real receiver would make of it, and is not understood. The zero
+	// value lets every reader hear, as pseudo-terminals do.
+	Shape Shape
 
 	// When it speaks: by itself at its own rate, when asked with these bytes
 	// (Modbus is always asked), or at a press of its pedal.
