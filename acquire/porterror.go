@@ -130,7 +130,8 @@ func holder(path, proc string) (pid int, name string) {
 		if target, err := os.Readlink(fd); err != nil || target != node {
 			continue
 		}
-		if pid, err = strconv.Atoi(filepath.Base(filepath.Dir(filepath.Dir(fd)))); err == nil {
+		process := filepath.Dir(filepath.Dir(fd))
+		if pid, err = strconv.Atoi(filepath.Base(process)); err == nil && !isInstrument(process, node) {
 			return pid, programName(proc, pid)
 		}
 	}
@@ -138,6 +139,23 @@ func holder(path, proc string) (pid int, name string) {
 		return pid, programName(proc, pid)
 	}
 	return 0, ""
+}
+
+// isInstrument tells whether a process has the other side of a
+// pseudo-terminal: then it is no rival, but who speaks there.
+func isInstrument(process, node string) bool {
+	number, isPTY := strings.CutPrefix(node, "/dev/pts/")
+	if !isPTY {
+		return false
+	}
+	infos, _ := filepath.Glob(filepath.Join(process, "fdinfo", "*"))
+	for _, info := range infos {
+		b, err := os.ReadFile(info)
+		if _, index, found := strings.Cut(string(b), "tty-index:"); err == nil && found && strings.TrimSpace(index) == number {
+			return true
+		}
+	}
+	return false
 }
 
 func programName(proc string, pid int) string {

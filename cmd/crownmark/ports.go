@@ -25,21 +25,21 @@ func (portsCmd) Help() string {
 
 // portRow is one port in "ports --json".
 type portRow struct {
-	Port           string    `json:"port"`
-	Node           string    `json:"node"`
-	Stable         bool      `json:"stable"`
-	Twin           bool      `json:"twin"`
-	Identity       string    `json:"identity"`
-	VID            string    `json:"vid"`
-	PID            string    `json:"pid"`
-	Serial         string    `json:"serial"`
-	Driver         string    `json:"driver"`
-	LatencyTimerMS int       `json:"latency_timer_ms"`
-	State          string    `json:"state"` // "free", or an acquire.PortTrouble
-	Holder         *holding  `json:"holder"`
-	Detail         string    `json:"detail"`
-	Fix            string    `json:"fix"`
-	Heard          *heardRow `json:"heard"` // null: not listened to, or nothing came
+	Port           string     `json:"port"`
+	Node           string     `json:"node"`
+	Stable         bool       `json:"stable"`
+	Twin           bool       `json:"twin"`
+	Identity       string     `json:"identity"`
+	VID            string     `json:"vid"`
+	PID            string     `json:"pid"`
+	Serial         string     `json:"serial"`
+	Driver         string     `json:"driver"`
+	LatencyTimerMS int        `json:"latency_timer_ms"`
+	State          string     `json:"state"` // "free", or an acquire.PortTrouble
+	Holder         *holding   `json:"holder"`
+	Detail         string     `json:"detail"`
+	Fix            string     `json:"fix"`
+	Heard          []heardRow `json:"heard"` // none: not listened to, or nothing came; two share the port
 }
 
 type holding struct {
@@ -51,6 +51,8 @@ type heardRow struct {
 	Kind         string  `json:"kind"` // "encoder", "indicator", "" where it was not recognised
 	Baud         int     `json:"baud"`
 	Frame        string  `json:"frame"`
+	Format       string  `json:"format"`
+	Encoding     string  `json:"encoding"`
 	Pattern      string  `json:"pattern"`
 	Unit         string  `json:"unit"`
 	ResolutionMM float64 `json:"resolution_mm"`
@@ -112,23 +114,29 @@ func (r *portRow) trouble(e *acquire.PortError) {
 
 // listen says what is heard on a port.
 func (r *portRow) listen(ctx context.Context, each time.Duration) {
-	f, err := acquire.Recognise(ctx, r.Port, each)
+	got, err := acquire.Recogniser{Each: each}.Port(ctx, r.Port)
 	var e *acquire.PortError
 	switch {
 	case errors.As(err, &e):
 		r.trouble(e)
 	case errors.Is(err, acquire.ErrSilent):
 		r.Detail, r.Fix = "nothing was heard", "switch the instrument on; one that speaks only when asked or when a button is pressed stays silent here"
-	case err == nil && f.Kind == "":
+	case errors.Is(err, acquire.ErrUnknown):
 		r.Detail, r.Fix = "it speaks, but not in a way that is known", "look up speed, frame and what its lines look like in its manual"
+		r.Heard = []heardRow{{Baud: got.Talk.Baud, Frame: got.Talk.Frame, Line: got.Text()}}
 	}
-	if f.Talk.Bytes == 0 {
-		return
+	for _, f := range got.Found {
+		r.Heard = append(r.Heard, rowOfFound(f))
 	}
-	r.Heard = &heardRow{Kind: string(f.Kind), Baud: f.Talk.Baud, Frame: f.Talk.Frame, Pattern: f.Pattern, Unit: f.Unit, ResolutionMM: f.ResolutionMM, RateHz: f.Talk.RateHz}
-	if n := len(f.Talk.Lines); n > 0 {
-		r.Heard.Line = f.Talk.Lines[n-1]
+}
+
+func rowOfFound(f acquire.Found) heardRow {
+	c := f.Config
+	h := heardRow{Kind: string(f.Kind), Baud: c.Baud, Frame: c.Frame, Format: c.Format, Encoding: c.Encoding, Pattern: c.Pattern, RateHz: f.RateHz, Line: f.Last}
+	if f.Kind == acquire.KindIndicator {
+		h.Unit, h.ResolutionMM = c.Unit, f.ResolutionMM
 	}
+	return h
 }
 
 // portList writes the ports for people: the name, and below it what is known.
@@ -164,19 +172,22 @@ func (r portRow) lines() []string {
 	if r.Twin {
 		lines = append(lines, "named by its socket: another adapter here says the same of itself; keep each in its socket")
 	}
-	return append(lines, r.heardLine(), r.troubleLine())
+	for _, h := range r.Heard {
+		lines = append(lines, "heard: "+h.words())
+	}
+	return append(lines, r.troubleLine())
 }
 
-func (r portRow) heardLine() string {
-	h := r.Heard
-	if h == nil {
-		return ""
+func (h heardRow) words() string {
+	if h.Format == "" {
+		return fmt.Sprintf("something, best at %d %s: %q", h.Baud, h.Frame, h.Line)
 	}
-	what := map[string]string{"encoder": "an encoder", "indicator": "an indicator"}[h.Kind]
-	if what == "" {
-		return fmt.Sprintf("heard: something, best at %d %s: %q", h.Baud, h.Frame, h.Line)
+	what := map[string]string{"encoder": "an encoder", "indicator": "an indicator", "": "an instrument"}[h.Kind]
+	how := fmt.Sprintf("%s, %d %s, %s", what, h.Baud, h.Frame, strings.TrimSpace(h.Format+" "+h.Encoding))
+	if h.RateHz > 0 {
+		how += fmt.Sprintf(", %.0f readings a second", h.RateHz)
 	}
-	return fmt.Sprintf("heard: %s, %d %s, %.0f lines a second: %q", what, h.Baud, h.Frame, h.RateHz, h.Line)
+	return fmt.Sprintf("%s: %q", how, h.Line)
 }
 
 func (r portRow) troubleLine() string {
