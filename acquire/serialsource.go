@@ -4,11 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"os"
-	"path/filepath"
-	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
 	"crownmark/acquire/wire"
@@ -268,38 +264,8 @@ func (s *serialSource) keep(b []byte) []byte {
 // Node is the device number and birth of what the path leads to.
 func (s *serialSource) Node() string { return s.node(s.cfg[0].Port) }
 
-func nodeOf(path string) string {
-	info, err := os.Stat(path)
-	if err != nil {
-		return ""
-	}
-	st, ok := info.Sys().(*syscall.Stat_t)
-	if !ok {
-		return info.Name()
-	}
-	return strconv.FormatUint(st.Rdev, 10) + "/" + strconv.FormatUint(st.Ino, 10) + "/" +
-		strconv.FormatInt(st.Ctim.Sec, 10) + "." + strconv.FormatInt(st.Ctim.Nsec, 10)
-}
-
 // Identity is the stable name that the system gives the device, else its
 // maker's and product's text.
 func (s *serialSource) Identity() string {
 	return identityOf(s.cfg[0].Port, "/dev/serial/by-id", "/sys/class/tty")
-}
-
-func identityOf(path, byID, sysTTY string) string {
-	node, err := filepath.EvalSymlinks(path)
-	if err != nil {
-		return ""
-	}
-	if filepath.Dir(path) == byID {
-		return filepath.Base(path)
-	}
-	links, _ := os.ReadDir(byID)
-	for _, l := range links {
-		if to, err := filepath.EvalSymlinks(filepath.Join(byID, l.Name())); err == nil && to == node {
-			return l.Name()
-		}
-	}
-	return usbOf(filepath.Join(sysTTY, filepath.Base(node))).text()
 }
