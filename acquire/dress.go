@@ -125,10 +125,10 @@ func recognise(t *Talk) []Found {
 			}
 		}
 	}
-	if best >= 0 {
-		return []Found{all[best].found(t)}
+	if shared := sharedBy(all, t); best < 0 || all[best].wrong >= readingsFew && shared != nil {
+		return shared
 	}
-	return sharedBy(all, t)
+	return []Found{all[best].found(t)}
 }
 
 // sharedBy finds an encoder and an indicator whose lines come on one port: each
@@ -148,7 +148,7 @@ func sharedBy(all []fitting, t *Talk) []Found {
 					one++
 				}
 			}
-			if both == 0 && one*10 >= len(e.own)*9 && min(e.good, i.good) >= 2 {
+			if both == 0 && one*10 >= len(e.own)*9 && min(e.good, i.good) >= readingsFew {
 				return []Found{e.found(t), i.found(t)}
 			}
 		}

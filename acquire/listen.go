@@ -3,7 +3,6 @@ package acquire
 import (
 	"bytes"
 	"context"
-	"errors"
 	"math/bits"
 	"slices"
 	"time"
@@ -78,29 +77,30 @@ func (t *Talk) text() string {
 	return clip(string(all[max(0, len(all)-40):]))
 }
 
-// listening is one opening of a port to hear what comes.
+// listening hears what comes on an open port at one speed and frame.
 type listening struct {
 	talk    Talk
 	request []byte // asked again and again; nil: nothing is sent
-	enough  func(*Talk) bool
 }
 
-// askAgain is how often a request is put while listening.
-const askAgain = 200 * time.Millisecond
+const (
+	// askAgain is how often a request is put while listening.
+	askAgain = 200 * time.Millisecond
+	// listenStep is how long a read waits while listening.
+	listenStep = 50 * time.Millisecond
+)
 
-// on hears what comes on a port for a while, or until it is enough. The error
-// is a *PortError or the context's.
-func (l *listening) on(ctx context.Context, path string, d time.Duration) error {
+// on hears what comes for a while. The error is a
+// *PortError or the context's.
+func (l *listening) on(ctx context.Context, p *port, d time.Duration) error {
 	shape, err := wire.ParseSerial(l.talk.Frame)
 	if err != nil {
 		return err
 	}
-	const step = 50 * time.Millisecond
-	p, err := openPort(defaultPortSys(), path, l.talk.Baud, shape, step)
-	if err != nil {
+	if err := p.retune(l.talk.Baud, shape); err != nil {
 		return err
 	}
-	return errors.Join(l.to(ctx, p, d), p.close())
+	return l.to(ctx, p, d)
 }
 
 func (l *listening) to(ctx context.Context, p rawPort, d time.Duration) error {
@@ -123,11 +123,8 @@ func (l *listening) to(ctx context.Context, p rawPort, d time.Duration) error {
 		if n == 0 && l.request != nil && l.talk.Bytes == 0 && time.Since(start) > d/2 {
 			return nil // who is asked rightly answers sooner
 		}
-		if n == 0 {
-			continue
-		}
-		if l.talk.add(buf[:n], time.Since(start).Nanoseconds()); l.enough != nil && l.enough(&l.talk) {
-			return nil
+		if n > 0 {
+			l.talk.add(buf[:n], time.Since(start).Nanoseconds())
 		}
 	}
 	return nil

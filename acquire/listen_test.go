@@ -42,6 +42,8 @@ func TestRecognise(t *testing.T) {
 		{"thirteen digits", lines("FFFF021076540\nFFFF801234530"), of(n - 2), "8N1", "mm", 0.001},
 		{"seven bytes", "\xFF\xFF\x02\x10\x76\x54\x00\xFF\xFF\x80\x12\x34\x53\x00", of(n - 1), "8N1", "mm", 0.001},
 		{"two on one port", lines("X1\n1.5 mm\nX2\nX3\n1.4 mm"), append(of(1), of(4)...), "8N1", "mm", 0},
+		{"one that speaks seldom shares the port", lines(strings.Repeat("X1\n", 60) + "1.5 mm\n" + strings.Repeat("X2\n", 40) + "1.4 mm\nX3"), append(of(1), of(4)...), "8N1", "mm", 0},
+		{"a wrong line now and then", lines(strings.Repeat("12\n", 30) + "1#\n" + strings.Repeat("13\n", 30) + "#4\n15"), of(0), "8N1", "mm", 0},
 		{"prose", lines("hello\nworld"), nil, "", "", 0},
 		{"only errors", lines("ERR3\nERR3"), nil, "", "", 0},
 		{"every third line is none", lines("12\n13\nwhat?\n14\n15\n##"), nil, "", "", 0},

@@ -35,19 +35,21 @@ var modbusLines = [...]struct {
 const answerWait = 130 * time.Millisecond
 
 // find asks at each likely speed and frame until somebody answers.
-func (m *ModbusSearch) find(ctx context.Context, path string, tell func(string)) ([]Found, error) {
+func (m *ModbusSearch) find(ctx context.Context, p *port, tell func(string)) ([]Found, error) {
+	if err := p.patience(10 * time.Millisecond); err != nil {
+		return nil, err
+	}
 	for _, l := range modbusLines {
 		tell(fmt.Sprintf("asking at %d %s", l.baud, l.frame))
 		shape, err := wire.ParseSerial(l.frame)
 		if err != nil {
 			return nil, err
 		}
-		p, err := openPort(defaultPortSys(), path, l.baud, shape, 10*time.Millisecond)
-		if err != nil {
+		if err := p.retune(l.baud, shape); err != nil {
 			return nil, err
 		}
 		found, err := m.askAll(ctx, p)
-		if err = errors.Join(err, p.close()); err != nil {
+		if err != nil {
 			return nil, err
 		}
 		if len(found) > 0 {
@@ -57,7 +59,7 @@ func (m *ModbusSearch) find(ctx context.Context, path string, tell func(string))
 			return found, nil
 		}
 	}
-	return nil, fmt.Errorf("port %s: %w, nor did it answer", path, ErrSilent)
+	return nil, fmt.Errorf("port %s: %w, nor did it answer", p.path, ErrSilent)
 }
 
 // askAll asks every unit; of one that lives, the registers.

@@ -177,6 +177,23 @@ func (p *port) patience(d time.Duration) error {
 	return nil
 }
 
+// retune sets another speed and frame; what came before is dropped. The port
+// stays open, so that a device which starts anew at each opening does so once.
+func (p *port) retune(baud int, shape wire.Serial) error {
+	p.mu.RLock()
+	defer p.mu.RUnlock()
+	if p.closing.Load() {
+		return errPortClosed
+	}
+	if err := p.dev.SetMode(serialMode(baud, shape)); err != nil {
+		return portFailed(p.path, "setting its speed and frame", err)
+	}
+	if err := p.dev.ResetInputBuffer(); err != nil {
+		return portLost(p.path, err)
+	}
+	return nil
+}
+
 // write sends a short request; it never waits.
 func (p *port) write(b []byte) error {
 	p.mu.RLock()

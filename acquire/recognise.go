@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
+
+	"crownmark/acquire/wire"
 )
 
 // Recogniser finds out what speaks on a port. It listens; only where it is
@@ -36,15 +39,14 @@ var (
 	ErrUnknown = errors.New("what it says is in no known format")
 )
 
-// likelySpeeds are tried in this order; a port on which neither of the first
-// two brings a byte is silent.
+// likelySpeeds are tried in this order.
 var likelySpeeds = [...]int{9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200, 230400}
 
-// Enough readings to be sure at once, and to believe after the whole time.
-const (
-	readingsSure = 6
-	readingsFew  = 2
-)
+// silentAfter: a port on which so many speeds brought no byte is silent.
+const silentAfter = 4
+
+// readingsFew are enough to believe.
+const readingsFew = 2
 
 // Port finds out what speaks on a port. The error is ErrSilent, ErrUnknown, a
 // *PortError or the context's.
@@ -55,10 +57,7 @@ func (r Recogniser) Port(ctx context.Context, path string) (out Recognised, err 
 	}
 	own, stop := context.WithTimeout(ctx, most)
 	defer stop()
-	out, err = r.listen(own, path)
-	if errors.Is(err, ErrSilent) && r.Modbus != nil {
-		out.Found, err = r.Modbus.find(own, path, r.tell)
-	}
+	out, err = r.open(own, path)
 	if err != nil && own.Err() != nil && ctx.Err() == nil { // the time is over
 		err = fmt.Errorf("port %s: %w", path, ErrSilent)
 		if out.Talk.Bytes > 0 {
@@ -74,6 +73,24 @@ func (r Recogniser) Port(ctx context.Context, path string) (out Recognised, err 
 	return out, err
 }
 
+// open opens the port once for all that is tried.
+func (r Recogniser) open(ctx context.Context, path string) (out Recognised, err error) {
+	shape, err := wire.ParseSerial("8N1")
+	if err != nil {
+		return out, err
+	}
+	p, err := openPort(defaultPortSys(), path, likelySpeeds[0], shape, listenStep)
+	if err != nil {
+		return out, err
+	}
+	defer func() { err = errors.Join(err, p.close()) }()
+	out, err = r.listen(ctx, p)
+	if errors.Is(err, ErrSilent) && r.Modbus != nil {
+		out.Found, err = r.Modbus.find(ctx, p, r.tell)
+	}
+	return out, err
+}
+
 func (r Recogniser) tell(text string) {
 	if r.Progress != nil {
 		r.Progress(text)
@@ -83,11 +100,11 @@ func (r Recogniser) tell(text string) {
 // listen walks through the speeds. With eight bits and no parity every frame is
 // heard: seven bits show their parity as the eighth, and one that comes where
 // the stop bit should is passed over.
-func (r Recogniser) listen(ctx context.Context, path string) (out Recognised, err error) {
-	for n, baud := range likelySpeeds {
+func (r Recogniser) listen(ctx context.Context, p *port) (out Recognised, err error) {
+	for n, baud := range r.speeds() {
 		frames := []string{"8N1"}
 		for i := 0; i < len(frames); i++ {
-			l, found, err := r.hear(ctx, path, baud, frames[i])
+			l, found, err := r.hear(ctx, p, baud, frames[i])
 			if better := l.talk.Bytes > 0 && (out.Talk.Bytes == 0 || len(found) > 0); better {
 				out.Talk, out.Found = l.talk, found
 			}
@@ -98,41 +115,42 @@ func (r Recogniser) listen(ctx context.Context, path string) (out Recognised, er
 				frames = append(frames, "7E1", "7O1")
 			}
 		}
-		if n == 1 && out.Talk.Bytes == 0 && r.Request == "" && !r.Pressed {
-			return out, fmt.Errorf("port %s: %w", path, ErrSilent)
+		if n == silentAfter-1 && out.Talk.Bytes == 0 && r.Request == "" && !r.Pressed {
+			break
 		}
 	}
 	if out.Talk.Bytes == 0 {
-		return out, fmt.Errorf("port %s: %w", path, ErrSilent)
+		return out, fmt.Errorf("port %s: %w", p.path, ErrSilent)
 	}
-	return out, fmt.Errorf("port %s: %w", path, ErrUnknown)
+	return out, fmt.Errorf("port %s: %w", p.path, ErrUnknown)
 }
 
-// hear listens at one speed and frame: shorter where it is sure soon, longer
-// where a slow instrument has said too little.
-func (r Recogniser) hear(ctx context.Context, path string, baud int, frame string) (l listening, found []Found, err error) {
+// speeds begin with the first two twice: a device that starts anew when its port
+// is opened may be silent for two seconds.
+func (r Recogniser) speeds() []int {
+	if r.Request != "" {
+		return likelySpeeds[:]
+	}
+	return append(slices.Clone(likelySpeeds[:2]), append(slices.Clone(likelySpeeds[:2]), likelySpeeds[2:]...)...)
+}
+
+// hear listens at one speed and frame; longer where a slow instrument has said
+// too little. It is never cut short: another instrument may share the port and
+// speak more seldom.
+func (r Recogniser) hear(ctx context.Context, p *port, baud int, frame string) (l listening, found []Found, err error) {
 	r.tell(fmt.Sprintf("%d %s", baud, frame))
 	l = listening{talk: Talk{Baud: baud, Frame: frame}}
 	if r.Request != "" {
 		l.request = []byte(r.Request)
 	}
-	heard := 0
-	l.enough = func(t *Talk) bool {
-		if t.Bytes-heard < 8 { // a glance at each few bytes is enough
-			return false
-		}
-		heard = t.Bytes
-		found = recognise(t)
-		return readings(found) >= readingsSure*max(1, len(found))
-	}
-	if err = l.on(ctx, path, r.Each); err != nil {
+	if err = l.on(ctx, p, r.Each); err != nil {
 		return l, nil, err
 	}
 	found = recognise(&l.talk)
 	if n := readings(found); n > 0 && n < readingsFew {
 		more := l
 		more.talk = Talk{Baud: baud, Frame: frame}
-		if err = more.on(ctx, path, 3*r.Each); err != nil {
+		if err = more.on(ctx, p, 3*r.Each); err != nil {
 			return l, nil, err
 		}
 		l, found = more, recognise(&more.talk)

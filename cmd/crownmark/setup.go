@@ -27,7 +27,7 @@ type setupCmd struct {
 
 // Help is shown below the flags.
 func (setupCmd) Help() string {
-	return `It listens on every port at the likely speeds and sends nothing, finds out what speaks there, asks you to push a plunger and to turn the crank to tell indicators from the encoder and to learn their directions, and writes a bench file with comments.
+	return `It listens on every port at the likely speeds and sends nothing (opening a port sets its speed and raises its control lines, no more), finds out what speaks there, asks you to push a plunger and to turn the crank to tell indicators from the encoder and to learn their directions, and writes a bench file with comments.
 
 An instrument that speaks only when asked stays silent; with --modbus or --request, or where you agree, it is asked. Such a question changes no register, but an instrument of another kind might take it for a command. Ports that a program holds are left alone.`
 }
