@@ -157,11 +157,13 @@ func (w *Watching) take(i int, raw []byte) {
 	w.heard[i] = append(w.heard[i], raw)
 }
 
-// Begin forgets what was heard.
+// Begin forgets what was heard, but for the last reading: moves are from there.
 func (w *Watching) Begin() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	clear(w.heard)
+	for i, h := range w.heard {
+		w.heard[i] = slices.Clone(h[max(0, len(h)-1):])
+	}
 }
 
 // Heard are each instrument's readings since Begin, as they came, and what

@@ -285,8 +285,11 @@ func (b *setupBench) judge() {
 	b.compare(all[0], b.rig.EncoderPort(), b.pair.want[0], max(-1, 2*b.pair.direction+1))
 	b.compare(all[1], b.rig.IndicatorPort("left"), b.pair.want[1], 1)
 	b.read(all)
+	text, err := os.ReadFile(b.out)
+	if err != nil || strings.Contains(string(text), "NOT CONFIRMED") || strings.Contains(b.shown.String(), "Nothing moved") {
+		b.Errorf("it did not see what moved: %v", err)
+	}
 	if b.Failed() {
-		text, _ := os.ReadFile(b.out)
 		b.Logf("it said\n%sand wrote\n%s", b.shown.String(), text)
 	}
 }
