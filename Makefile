@@ -32,7 +32,7 @@ e2e: ## the program as a whole: commands, demo, kill -9, another program's bytes
 	$(GO) test -p 1 ./cmd/...
 
 bench: ## timing goals, as ratios measured in one run (needs Python with scipy)
-	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./store/... ./cmd/... ./fit/...
+	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./acquire ./store/... ./cmd/... ./fit/...
 
 accuracy: ## thousands of virtual jobs: errors, how often the doubt covers them, how near the limit
 	$(GO) test -tags accuracy -run 'TestAccuracyOfManyJobs|TestAgainstTheLimit' -timeout 180m -count 1 -v ./cmd/crownmark
@@ -41,12 +41,13 @@ soak: ## 5,000 readings a second for a minute, into the release build
 	$(GO) test -tags soak -run TestRealDiskFull -count 1 ./store
 	$(GO) test -tags soak -run TestSoak -v -count 1 -timeout 20m ./cmd/crownmark
 
-faults-long: need ## kill -9 in mid-sweep, fifty times
+faults-long: need ## kill -9 in mid-sweep, fifty times; plugs pulled in mid-sweep, two hundred times
+	CROWNMARK_UNPLUGS=200 $(GO) test -run TestUnplugInMidSweep -v -count 1 -timeout 30m ./acquire
 	CROWNMARK_KILLS=50 $(GO) test -run TestKilledInMidSweep -v -count 1 -timeout 60m ./cmd/crownmark
 
 fuzz: ## a minute on each fuzz target
 	@for p in $$($(GO) list ./...); do for t in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz'); do \
-		$(GO) test -run '^$$' -fuzz "^$$t$$" -fuzztime 60s $$p || exit 1; done; done
+		$(GO) test -run '^$$' -fuzz "^$$t$$" -fuzztime 60s -fuzzminimizetime 10x $$p || exit 1; done; done
 
 vuln: ## known faults in what we depend on (needs the vulnerability database)
 	$(GO) run golang.org/x/vuln/cmd/govulncheck@v1.9.0 ./...

@@ -40,7 +40,15 @@ func (c InstrumentConfig) TicksPerTurn(unit Unit, decimals int8) float64 {
 	if unit == UnitDegree {
 		return 360 * math.Pow10(int(decimals))
 	}
-	return c.CountsPerRev * math.Pow10(int(decimals))
+	return c.CountsPerRev / c.scale() * math.Pow10(int(decimals))
+}
+
+// scale is what an encoder's tick is worth in counts.
+func (c InstrumentConfig) scale() float64 {
+	if c.Scale == 0 {
+		return 1
+	}
+	return math.Abs(c.Scale)
 }
 
 // AngleDeg is an encoder's ticks as degrees of crank, in the configured
@@ -55,7 +63,7 @@ func (c InstrumentConfig) HeightMM(r Reading) float64 {
 }
 
 func (c InstrumentConfig) sign() float64 {
-	if c.Direction < 0 {
+	if (c.Direction < 0) != (c.Kind == KindEncoder && c.Scale < 0) {
 		return -1
 	}
 	return 1

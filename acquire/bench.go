@@ -189,9 +189,13 @@ func (i *InstrumentState) age(nowNS int64) {
 // Stats are the running totals; safe from any goroutine.
 func (b *Bench) Stats() Stats {
 	s := Stats{Sweeps: map[string]int64{}, QueueLen: b.queue.readings()}
-	now := b.o.Now()
+	now, snap := b.o.Now(), b.snap.Load()
 	for i, c := range b.all() {
-		s.Instruments = append(s.Instruments, b.tallies[i].stats(c, now))
+		one := b.tallies[i].stats(c, now)
+		if one.Rhythm = snap.Encoder.Rhythm; i > 0 {
+			one.Rhythm = snap.Indicators[i-1].Rhythm
+		}
+		s.Instruments = append(s.Instruments, one)
 	}
 	for i, cause := range Causes() {
 		s.Sweeps[cause] = b.ended[i].Load()

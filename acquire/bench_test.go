@@ -26,6 +26,11 @@ func indicatorConfig(name, port string) InstrumentConfig {
 		Pattern: `^\s*(?P<value>[-+]?\s*\d+[.,]?\d*)\s*(?P<unit>mm|in)?\s*$`, Unit: "mm", Direction: 1, ResolutionMM: 0.001, LatencyUMS: 50}
 }
 
+func modbusConfig(name, port string) InstrumentConfig {
+	return InstrumentConfig{Kind: KindIndicator, Name: name, Port: port, Baud: 19200, Frame: "8E1", Format: "modbus-rtu", Unit: "mm", Direction: 1,
+		UnitID: 1, Function: 3, Register: 0, Type: "int32", WordOrder: "high-first", Scale: 0.001, IntervalMS: 20, LatencyUMS: 50}
+}
+
 func TestBenchRecordsSweeps(t *testing.T) {
 	inBubble(t, func(s *stand) {
 		s.run()

@@ -1,9 +1,9 @@
 package acquire
 
 import (
-	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"crownmark/acquire/wire"
 )
@@ -32,14 +32,7 @@ func CheckInstrument(c InstrumentConfig) (found []Problem) {
 	if _, err := wire.ParseSerial(c.Frame); err != nil {
 		add("frame", fmt.Sprintf("%q is none", c.Frame), `write data bits 7 or 8, parity N, E or O, stop bits 1 or 2, as in "8N1"`)
 	}
-	switch _, _, err := newWire(c); {
-	case errors.Is(err, wire.ErrFormat):
-		add("format", fmt.Sprintf("%q is not supported yet", c.Format), `use "line"`)
-	case c.Format == "line":
-		if _, err := wire.NewLineDecoder(c.Pattern, c.Kind == KindEncoder, UnitMM); err != nil {
-			add("pattern", err.Error(), "correct it by what the instrument sends")
-		}
-	}
+	found = append(found, checkFormat(c)...)
 	if c.Direction != 1 && c.Direction != -1 {
 		add("direction", fmt.Sprintf("%d is neither 1 nor -1", c.Direction), "write 1, or -1 where it counts the other way")
 	}
@@ -47,6 +40,74 @@ func CheckInstrument(c InstrumentConfig) (found []Problem) {
 		return append(found, checkEncoder(c)...)
 	}
 	return append(found, checkIndicator(c)...)
+}
+
+const (
+	wordHighFirst = "high-first"
+	wordLowFirst  = "low-first"
+)
+
+func checkFormat(c InstrumentConfig) []Problem {
+	switch c.Format {
+	case wire.FormatLine:
+		if _, err := wire.NewLineDecoder(c.Pattern, c.Kind == KindEncoder, UnitMM); err != nil {
+			return []Problem{{"pattern", err.Error(), "correct it by what the instrument sends"}}
+		}
+		return nil
+	case wire.FormatBCD:
+		return checkBCD(c)
+	case wire.FormatModbus:
+		return checkModbus(c)
+	}
+	return []Problem{{"format", fmt.Sprintf("%q is none", c.Format), "use one of " + strings.Join(wire.Formats(), ", ")}}
+}
+
+func checkBCD(c InstrumentConfig) (found []Problem) {
+	if _, err := wire.NewBCDDecoder(c.Encoding, c.Kind == KindEncoder); err != nil {
+		found = append(found, Problem{"encoding", fmt.Sprintf("%q is neither hex nor packed", c.Encoding), `write "hex" for 13 hexadecimal digits a line, "packed" for 7 bytes`})
+	} else if c.Encoding == wire.EncodingPacked {
+		found = eightBits(c)
+	}
+	return found
+}
+
+func checkModbus(c InstrumentConfig) (found []Problem) {
+	add := func(key, detail, fix string) { found = append(found, Problem{key, detail, fix}) }
+	if c.UnitID < 1 || c.UnitID > 247 {
+		add("unit_id", fmt.Sprintf("%d cannot be", c.UnitID), "write 1 to 247, as set at the instrument")
+	}
+	if c.Function != 3 && c.Function != 4 {
+		add("function", fmt.Sprintf("%d cannot be", c.Function), "write 3 for holding registers or 4 for input registers")
+	}
+	if c.Register < 0 || c.Register > 0xFFFF {
+		add("register", fmt.Sprintf("%d cannot be", c.Register), "write 0 to 65535; a manual that counts from 40001 or 30001 means 0 by that")
+	}
+	if !slices.Contains(wire.ModbusTypes(), c.Type) {
+		add("type", fmt.Sprintf("%q cannot be", c.Type), "write one of "+strings.Join(wire.ModbusTypes(), ", "))
+	}
+	if c.WordOrder != wordHighFirst && c.WordOrder != wordLowFirst {
+		add("word_order", fmt.Sprintf("%q cannot be", c.WordOrder), `write "high-first" or "low-first"`)
+	}
+	if s, err := c.wire(); err == nil && len(found) == 0 {
+		if _, err := wire.NewModbusDecoder(s.Modbus, c.Kind == KindEncoder); err != nil {
+			add("scale", fmt.Sprintf("%g cannot be", c.Scale), "write what one step of the register is worth, in mm or counts, up to 1e6 and with nine decimals at most, such as 0.001")
+		}
+	}
+	if c.Kind == KindIndicator && c.Unit == "in" {
+		add("unit", "a register times scale is in mm", `leave unit out, and write scale in mm: 25.4 times what it is in inches`)
+	}
+	if c.Request != "" {
+		add("request", "modbus-rtu asks by itself", "leave it out")
+	}
+	return append(found, eightBits(c)...)
+}
+
+// eightBits: bytes need all of them.
+func eightBits(c InstrumentConfig) []Problem {
+	if shape, err := wire.ParseSerial(c.Frame); err == nil && shape.DataBits != 8 {
+		return []Problem{{"frame", fmt.Sprintf("%q leaves no room for the eighth bit of its bytes", c.Frame), `write "8N1", or "8E1" if its manual says so`}}
+	}
+	return nil
 }
 
 func checkEncoder(c InstrumentConfig) (found []Problem) {
@@ -70,7 +131,7 @@ func checkIndicator(c InstrumentConfig) (found []Problem) {
 }
 
 func checkRequest(c InstrumentConfig) []Problem {
-	if c.Request != "" && (c.IntervalMS < 5 || c.IntervalMS > 60_000) {
+	if asks := c.Request != "" || c.Format == wire.FormatModbus; asks && (c.IntervalMS < 5 || c.IntervalMS > 60_000) {
 		return []Problem{{"interval_ms", fmt.Sprintf("%d ms cannot be kept", c.IntervalMS), "write how often to ask, from 5 to 60000"}}
 	}
 	return nil
@@ -108,12 +169,17 @@ func checkShared(label string, one InstrumentConfig, before []InstrumentConfig) 
 		case b.Port != one.Port || one.Port == "":
 		case b.Baud != one.Baud || b.Frame != one.Frame || b.Format != one.Format:
 			return []Problem{{label + ": port", fmt.Sprintf("it is shared with %s, but baud, frame or format differ", b.Name), "one port has one of each: make them equal"}}
-		case b.Request != "" && one.Request != "" && b.Request != one.Request:
-			return []Problem{{label + ": request", fmt.Sprintf("%s asks otherwise on the same port", b.Name), "give one request that makes both answer, at one of them"}}
+		case one.Format == wire.FormatBCD:
+			return []Problem{{label + ": port", fmt.Sprintf("it is shared with %s, and a frame does not say whose it is", b.Name), "give each its own port"}}
+		case one.Format == wire.FormatModbus && b.registers() == one.registers():
+			return []Problem{{label + ": register", fmt.Sprintf("it reads the same as %s", b.Name), "give each its own unit_id or register"}}
 		}
 	}
 	return nil
 }
+
+// registers is where a Modbus value stands.
+func (c InstrumentConfig) registers() [3]int { return [3]int{c.UnitID, c.Function, c.Register} }
 
 func checkSweep(s SweepConfig) (found []Problem) {
 	for _, v := range []struct {

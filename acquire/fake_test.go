@@ -24,6 +24,7 @@ type fakeLine struct {
 	pulled  chan struct{}
 	asked   []string
 	answer  string // to every request
+	hangs   bool   // it says nothing until it is opened anew
 }
 
 func newFakeLine() *fakeLine {
@@ -48,7 +49,7 @@ func (f *fakeLine) unplug() {
 func (f *fakeLine) say(text string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.plugged {
+	if f.plugged && !f.hangs {
 		f.in <- []byte(text)
 	}
 }
@@ -80,6 +81,7 @@ func (f *fakeLine) open(path string, _ int, _ wire.Serial, timeout time.Duration
 	case f.refuse != nil:
 		return nil, f.refuse
 	}
+	f.hangs = false
 	for len(f.in) > 0 { // what waited is dropped
 		<-f.in
 	}
@@ -125,6 +127,8 @@ func (p *fakePort) write(b []byte) error {
 	}
 	return nil
 }
+
+func (p *fakePort) patience(d time.Duration) error { p.timeout = d; return nil }
 
 func (p *fakePort) close() error { p.closed = true; return nil }
 

@@ -24,6 +24,7 @@ func (l *loop) hints() {
 	}
 	for _, one := range l.inds {
 		l.hintStands(one)
+		l.hintResolution(one)
 		if one.cylinder != 0 {
 			l.hintTouch(one)
 			l.hintDirection(one)
@@ -37,7 +38,7 @@ func (l *loop) hintTalk(one *instrument) {
 	name := one.cfg.Name
 	if status == StatusSilent {
 		l.notice("silent:"+name, sentence(one.label()+" is silent"),
-			fmt.Sprintf("Switch it on and check its cable; if it speaks only when asked, give \"request\" in the bench file. Speed and frame are %d and %s.", one.cfg.Baud, one.cfg.Frame))
+			fmt.Sprintf("Switch it on and check its cable; %s. Speed and frame are %d and %s.", one.cfg.whenSilent(), one.cfg.Baud, one.cfg.Frame))
 	} else {
 		l.notices.clear("silent:" + name)
 	}
@@ -46,11 +47,34 @@ func (l *loop) hintTalk(one *instrument) {
 		l.notices.clear("garbled:" + name)
 		l.notices.clear("instrument_error:" + name)
 	case one.badWhy == UnusedError:
-		l.notice("instrument_error:"+name, fmt.Sprintf("%s reports an error itself.", sentenceStart(one.label())),
+		l.notice("instrument_error:"+name, fmt.Sprintf("%s reports an error itself%s.", sentenceStart(one.label()), strings.TrimPrefix(one.badText, string(one.badWhy))),
 			"Look at its display and into its manual; it may be out of its range or its battery low.")
 	case !l.notices.has("garbled:" + name):
-		l.notice("garbled:"+name, fmt.Sprintf("%s speaks, but its lines cannot be read (%s); one was %q.", sentenceStart(one.label()), one.badWhy, clip(one.badRaw)),
-			fmt.Sprintf("Check baud (%d), frame (%s) and pattern in the bench file against its manual.", one.cfg.Baud, one.cfg.Frame))
+		l.notice("garbled:"+name, fmt.Sprintf("%s speaks, but its lines cannot be read (%s); one was %q.", sentenceStart(one.label()), one.badText, clip(one.badRaw)),
+			fmt.Sprintf("Check baud (%d), frame (%s) and %s in the bench file against its manual.", one.cfg.Baud, one.cfg.Frame, one.cfg.formatKeys()))
+	}
+}
+
+const (
+	lookAtRhythmNS = 500e6
+	lumpsToTellMS  = 8.0 // a hand turns 0.04° in that time at 5 °/s
+)
+
+// lookAtRhythms looks how readings come, now and then.
+func (l *loop) lookAtRhythms() {
+	if l.now-l.shownNS < lookAtRhythmNS {
+		return
+	}
+	l.shownNS = l.now
+	for _, one := range l.all {
+		one.shown = one.rhythm.read()
+		key, batch := "batched:"+one.cfg.Name, one.shown.BatchMS
+		if batch == nil || *batch < lumpsToTellMS || one.cfg.tellsTime() || one.lumpsMS > 1 { // of which there is a notice already
+			l.notices.clear(key)
+		} else if !l.notices.has(key) {
+			l.notice(key, fmt.Sprintf("The readings of %s come in lumps, about %.0f ms apart: their times are off by so much.", one.label(), *batch),
+				"Let its adapter hand bytes over at once (latency timer, buffer size), or plug it in without a hub or bridge; only the last reading of a lump serves a fit.")
+		}
 	}
 }
 
@@ -70,6 +94,19 @@ func (l *loop) hintStands(one *instrument) {
 	}
 	l.notice("encoder_stands:"+one.cfg.Name, fmt.Sprintf("The encoder stands still while indicator %s moves.", one.cfg.Name),
 		"Check that the encoder's coupling is tight and turns with the crank. If you moved the plunger by hand, ignore this.")
+}
+
+// hintResolution: a display that goes by larger steps than the bench file says
+// makes doubts too small. By smaller ones it only seems to go, where a digit was
+// wrong.
+func (l *loop) hintResolution(one *instrument) {
+	seen, said := one.resolution.MM(), one.cfg.ResolutionMM
+	if said == 0 || seen < 1.5*said {
+		l.notices.clear("resolution:" + one.cfg.Name)
+		return
+	}
+	l.notice("resolution:"+one.cfg.Name, fmt.Sprintf("The display of indicator %s goes by steps of %.4g mm, not of %.4g mm.", one.cfg.Name, seen, said),
+		fmt.Sprintf("Set resolution_mm = %.4g for it in the bench file, or leave resolution_mm out, and start again.", seen))
 }
 
 // hintTouch: does the plunger touch, and within its travel?
@@ -170,7 +207,7 @@ func (l *loop) detail(one *instrument, status string) string {
 	case StatusSilent:
 		return label + ": its port is open, but it says nothing: switch it on and check its cable."
 	case StatusGarbled:
-		return fmt.Sprintf("%s speaks, but its lines cannot be read; one was %q: check baud, frame and pattern.", label, clip(one.badRaw))
+		return fmt.Sprintf("%s speaks, but its lines cannot be read; one was %q: check baud, frame and %s.", label, clip(one.badRaw), one.cfg.formatKeys())
 	}
 	return fmt.Sprintf("%s: %v.", label, one.trouble)
 }

@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"fmt"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -110,6 +111,23 @@ func TestHints(t *testing.T) {
 			if n := s.b.Stats().Instruments[1].Unused[UnusedGarbage]; n != 6 {
 				t.Errorf("%d lines counted", n)
 			}
+		})
+	})
+	t.Run("resolution", func(t *testing.T) {
+		inBubble(t, func(s *stand) {
+			s.mute = true
+			s.run()
+			for i := range 40 {
+				s.line("/dev/left").say(fmt.Sprintf("%+.3f mm\r\n", 0.01*float64(i*i%7)))
+				time.Sleep(50 * time.Millisecond)
+			}
+			s.wantNotice("resolution", "The display of indicator left goes by steps of 0.01 mm, not of 0.001 mm.")
+			if seen := s.b.Snapshot().Indicators[0].ResolutionMM; seen != 0.01 {
+				t.Errorf("learnt %g mm", seen)
+			}
+			s.line("/dev/left").say("+0.001 mm\r\n")
+			time.Sleep(100 * time.Millisecond)
+			s.wantNotice("resolution", "")
 		})
 	})
 	t.Run("instrument error", func(t *testing.T) {

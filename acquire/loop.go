@@ -2,6 +2,8 @@ package acquire
 
 import (
 	"time"
+
+	"crownmark/acquire/wire"
 )
 
 // loop is the bench's own goroutine: all state that changes.
@@ -23,7 +25,9 @@ type loop struct {
 	mountJob  int64     // the job that the mount belongs to, 0 unknown
 	mountFree bool      // no job has used the mount yet
 	newMount  string    // cause of a new mount with the encoder's next reading
-	ids       Resume    // last ids and numbers given out
+	heldBack  *Reading  // the encoder's first after a return, until the next agrees
+	index     indexWatch
+	ids       Resume // last ids and numbers given out
 
 	recording bool
 	movedNS   int64 // when something moved last
@@ -33,7 +37,8 @@ type loop struct {
 	flushedNS int64
 
 	notices notices
-	read    bool // something was read since the last snapshot event
+	read    bool  // something was read since the last snapshot event
+	shownNS int64 // when the rhythms were looked at last
 }
 
 // move is the last motion: which way, how many degrees.
@@ -61,26 +66,30 @@ type instrument struct {
 	batch     []Reading
 	gaps      []Gap
 
-	last     Reading
-	value    float64
-	has      bool // value is there
-	usualNS  float64
-	pauses   int // silences that a reading ended
-	lumpsMS  int // the latency timer of its adapter
-	openedNS int64
-	bytesNS  int64 // when bytes came last
-	bad      int   // unusable lines in a row
-	badWhy   UnusedReason
-	badRaw   string
-	trouble  *PortError // why it is not open, nil: it is, or is being opened
-	everOpen bool
-	mount    int
-	setup    int
-	zeroing  int
-	cylinder int
-	still    still   // heights, for what moves
-	drift    extent  // heights while the encoder stands
-	atDeg    float64 // the encoder at the last reading
+	last       Reading
+	value      float64
+	has        bool // value is there
+	usualNS    float64
+	rhythm     rhythm
+	shown      Rhythm // the rhythm as last looked at
+	pauses     int    // silences that a reading ended
+	lumpsMS    int    // the latency timer of its adapter
+	openedNS   int64
+	bytesNS    int64 // when bytes came last
+	bad        int   // unusable lines in a row
+	badWhy     UnusedReason
+	badText    string // badWhy and its cause
+	badRaw     string
+	trouble    *PortError // why it is not open, nil: it is, or is being opened
+	everOpen   bool
+	mount      int
+	setup      int
+	zeroing    int
+	cylinder   int
+	still      still  // heights, for what moves
+	drift      extent // heights while the encoder stands
+	resolution wire.Resolution
+	atDeg      float64 // the encoder at the last reading
 }
 
 func newLoop(b *Bench) *loop {
@@ -214,84 +223,11 @@ func (l *loop) tick() {
 		l.letGo(one)
 	}
 	l.stopRecording()
+	l.lookAtRhythms()
 	l.hints()
 	s := l.publish()
 	if l.read {
 		l.read = false
 		l.b.o.OnEvent(Event{Snapshot: s})
 	}
-}
-
-func (l *loop) hear(n portNews) {
-	p := l.b.ports[n.port]
-	for place, i := range p.instruments {
-		one := l.all[i]
-		switch n.kind {
-		case portOpened:
-			l.portOpened(one, n)
-		case portTrouble, portGone:
-			l.portEnded(one, n)
-		case portHeard:
-			one.tally.bytes.Add(int64(n.heard.Bytes))
-			one.bytesNS = n.atNS
-			for _, f := range n.heard.Faults {
-				if f.Instrument < 0 || f.Instrument == place {
-					l.fault(one, f)
-				}
-			}
-		}
-	}
-	for _, r := range n.heard.Readings {
-		l.reading(l.all[p.instruments[r.Stream]], r)
-	}
-}
-
-func (l *loop) portOpened(one *instrument, n portNews) {
-	l.ids.LastStream++
-	one.opened = &StreamOpened{ID: l.ids.LastStream, Kind: one.cfg.Kind, Name: one.cfg.Name, Port: one.cfg.Port,
-		Identity: n.identity, ConfigJSON: settingsJSON(one.cfg), OpenedNS: n.atNS}
-	one.fresh, one.announced, one.data = true, false, nil
-	one.seq, one.kept, one.keptFrom, one.mountFrom, one.skipped = 0, 0, 1, 1, 0
-	one.openedNS, one.bytesNS, one.bad, one.usualNS, one.trouble = n.atNS, n.atNS, 0, 0, nil
-	if one.everOpen {
-		one.tally.reopens.Add(1)
-	}
-	one.everOpen, one.lumpsMS = true, n.lumpsMS
-	l.clearPortNotices(one)
-	l.noticeLumps(one)
-	l.b.o.Logger.Info("port opened", "instrument", one.cfg.Name, "port", one.cfg.Port, "identity", n.identity, "stream", one.opened.ID)
-}
-
-// portEnded takes note that a port is not open: it was, or could not be.
-func (l *loop) portEnded(one *instrument, n portNews) {
-	if one.opened != nil {
-		l.sweepsOf(one, CausePortLost)
-		l.gap(one, Gap{AtNS: n.atNS, Reason: CausePortLost})
-		l.letAllGo(one)
-		l.flush()
-		one.opened = nil
-		one.tally.up.Store(false)
-		if one == l.enc {
-			l.heldMove, l.lastMove = move{}, move{}
-		}
-	}
-	if n.err != nil {
-		l.notePort(one, n.err)
-	}
-}
-
-// sweepsOf ends the sweeps that an instrument takes part in.
-func (l *loop) sweepsOf(one *instrument, cause string) {
-	l.sweeps(l.detector.end(one.index, cause)) // -1, the encoder's, means all
-}
-
-// fault takes note of bytes that gave no reading.
-func (l *loop) fault(one *instrument, f Fault) {
-	one.tally.miss(f.Reason, f.N)
-	l.gap(one, Gap{AtNS: f.AtNS, Reason: string(f.Reason), N: f.N, Raw: f.Raw})
-	if f.Reason == UnusedPartial {
-		return // one is usual after opening
-	}
-	one.bad++
-	one.badWhy, one.badRaw = f.Reason, string(f.Raw)
 }

@@ -115,7 +115,7 @@ func (l *loop) clearPortNotices(one *instrument) {
 // noticeLumps: an adapter that collects bytes spoils the times of readings.
 func (l *loop) noticeLumps(one *instrument) {
 	key := "latency_timer:" + one.cfg.Name
-	if one.lumpsMS <= 1 {
+	if one.lumpsMS <= 1 || one.cfg.tellsTime() {
 		l.notices.clear(key)
 		return
 	}

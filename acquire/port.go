@@ -164,6 +164,36 @@ func (p *port) read(b []byte) (n int, err error) {
 	return 0, portLost(p.path, err) // unplugging and closing look alike to the library
 }
 
+// patience is how long reads wait from now on; for the reading goroutine.
+func (p *port) patience(d time.Duration) error {
+	p.mu.RLock()
+	defer p.mu.RUnlock()
+	if p.closing.Load() {
+		return errPortClosed
+	}
+	if err := p.dev.SetReadTimeout(d); err != nil {
+		return portFailed(p.path, "setting its timeout", err)
+	}
+	return nil
+}
+
+// retune sets another speed and frame; what came before is dropped. The port
+// stays open, so that a device which starts anew at each opening does so once.
+func (p *port) retune(baud int, shape wire.Serial) error {
+	p.mu.RLock()
+	defer p.mu.RUnlock()
+	if p.closing.Load() {
+		return errPortClosed
+	}
+	if err := p.dev.SetMode(serialMode(baud, shape)); err != nil {
+		return portFailed(p.path, "setting its speed and frame", err)
+	}
+	if err := p.dev.ResetInputBuffer(); err != nil {
+		return portLost(p.path, err)
+	}
+	return nil
+}
+
 // write sends a short request; it never waits.
 func (p *port) write(b []byte) error {
 	p.mu.RLock()
@@ -194,6 +224,8 @@ func (p *port) close() error {
 	p.closed = true
 	var err error
 	if p.dev != nil {
+		// what an adapter that hangs has not taken would hold closing up for half a minute
+		_ = unix.IoctlSetInt(p.lock, unix.TCFLSH, unix.TCOFLUSH)
 		err = p.dev.Close()
 	}
 	return errors.Join(err, unix.Close(p.lock))

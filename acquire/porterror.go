@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // PortTrouble is why a port cannot be used.
@@ -37,7 +39,7 @@ type PortError struct {
 func (e *PortError) Error() string { return fmt.Sprintf("port %s %s: %s", e.Port, e.What, e.Fix) }
 func (e *PortError) Unwrap() error { return e.Err }
 
-const seePorts = "`ls -l /dev/serial/by-id/` lists what is there"
+const seePorts = "`crownmark ports` lists what is there"
 
 func portAbsent(path string, err error) *PortError {
 	return &PortError{path, PortAbsent, "is not there", "plug the instrument in, or correct \"port\" in the bench file; " + seePorts, err}
@@ -49,6 +51,10 @@ func portNotSerial(path string, err error) *PortError {
 
 func portLost(path string, err error) *PortError {
 	return &PortError{path, PortLost, "went away", "plug the instrument in again; it goes on by itself", err}
+}
+
+func portHangs(path string) *PortError {
+	return &PortError{path, PortLost, "spoke steadily and has stopped, so it is opened anew", "if it stays silent, unplug it and plug it in again, and look whether its instrument is on", nil}
 }
 
 func portFailed(path, doing string, err error) *PortError {
@@ -112,7 +118,8 @@ func openError(path, proc string, err error) *PortError {
 	return portFailed(path, "opening", err)
 }
 
-// holder finds a process that has the node open: 0 if none can be seen.
+// holder finds a process that has the node open or has locked it: 0 if none
+// can be seen.
 func holder(path, proc string) (pid int, name string) {
 	node, err := filepath.EvalSymlinks(path)
 	if err != nil {
@@ -123,15 +130,62 @@ func holder(path, proc string) (pid int, name string) {
 		if target, err := os.Readlink(fd); err != nil || target != node {
 			continue
 		}
-		dir := filepath.Dir(filepath.Dir(fd))
-		if pid, err = strconv.Atoi(filepath.Base(dir)); err != nil {
-			continue
+		process := filepath.Dir(filepath.Dir(fd))
+		if pid, err = strconv.Atoi(filepath.Base(process)); err == nil && !isInstrument(process, node) {
+			return pid, programName(proc, pid)
 		}
-		comm, err := os.ReadFile(filepath.Join(dir, "comm"))
-		if name = strings.TrimSpace(string(comm)); err != nil || name == "" {
-			name = "another program"
-		}
-		return pid, name
+	}
+	if pid = locker(node, proc); pid != 0 { // of another user: its descriptors are hidden, its lock is not
+		return pid, programName(proc, pid)
 	}
 	return 0, ""
+}
+
+// isInstrument tells whether a process has the other side of a
+// pseudo-terminal: then it is no rival, but who speaks there.
+func isInstrument(process, node string) bool {
+	number, isPTY := strings.CutPrefix(node, "/dev/pts/")
+	if !isPTY {
+		return false
+	}
+	infos, _ := filepath.Glob(filepath.Join(process, "fdinfo", "*"))
+	for _, info := range infos {
+		b, err := os.ReadFile(info)
+		if _, index, found := strings.Cut(string(b), "tty-index:"); err == nil && found && strings.TrimSpace(index) == number {
+			return true
+		}
+	}
+	return false
+}
+
+func programName(proc string, pid int) string {
+	comm, err := os.ReadFile(filepath.Join(proc, strconv.Itoa(pid), "comm"))
+	if name := strings.TrimSpace(string(comm)); err == nil && name != "" {
+		return name
+	}
+	return "another program"
+}
+
+// locker finds who has locked the node. A line of /proc/locks reads
+//
+//	1: FLOCK  ADVISORY  WRITE 1234 00:18:3 0 EOF
+//
+// with the process and the file's device (hex) and inode.
+func locker(node, proc string) (pid int) {
+	info, err := os.Stat(node)
+	if err != nil {
+		return 0
+	}
+	st, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return 0
+	}
+	file := fmt.Sprintf("%02x:%02x:%d", unix.Major(st.Dev), unix.Minor(st.Dev), st.Ino)
+	locks, _ := os.ReadFile(filepath.Join(proc, "locks"))
+	for line := range strings.Lines(string(locks)) {
+		if f := strings.Fields(line); len(f) >= 6 && f[1] == "FLOCK" && f[5] == file {
+			pid, _ = strconv.Atoi(f[4])
+		}
+	}
+	return max(pid, 0)
 }

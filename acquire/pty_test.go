@@ -76,123 +76,6 @@ func (l *ptyLine) source(cfg []InstrumentConfig, now func() int64) Source {
 	return s
 }
 
-// line is what an instrument's cable can do, real or not.
-type line interface {
-	source([]InstrumentConfig, func() int64) Source
-	plug()
-	unplug()
-	say(string)
-}
-
-// TestSources holds every kind of source to the same promises.
-func TestSources(t *testing.T) {
-	for name, made := range map[string]func(t *testing.T) (line, string){
-		"serial port": func(t *testing.T) (line, string) { l := newPtyLine(t); return l, l.path },
-		"fake":        func(*testing.T) (line, string) { return newFakeLine(), "/dev/fake" },
-	} {
-		t.Run(name, func(t *testing.T) {
-			l, path := made(t)
-			start := time.Now()
-			now := func() int64 { return time.Since(start).Nanoseconds() }
-			holdToPromises(t, l, l.source([]InstrumentConfig{indicatorConfig("left", path)}, now), now)
-		})
-	}
-}
-
-func holdToPromises(t *testing.T, l line, s Source, now func() int64) {
-	ctx := context.Background()
-	if _, err := s.Read(); err == nil {
-		t.Error("a source that is not open was read")
-	}
-	if err := errors.Join(s.Close(), s.Close()); err != nil {
-		t.Errorf("closing one that is not open: %v", err)
-	}
-	if err := s.Open(ctx); err != nil {
-		t.Fatal(err)
-	}
-	node := s.Node()
-	began := time.Now()
-	for range 3 { // long enough that the line counts as silent
-		if h, err := s.Read(); err != nil || h.Bytes != 0 {
-			t.Fatalf("nothing was said, heard %+v, %v", h, err)
-		}
-	}
-	if took := time.Since(began); took > 3*time.Second {
-		t.Errorf("three empty reads took %v", took)
-	}
-
-	before := now()
-	l.say("+1.500 mm\r\n2.500\r\nwhat?\r\n3.")
-	got := hear(t, s, 2, 1)
-	l.say("500\r\n")
-	third := hear(t, s, 1, 0)
-	got.Readings = append(got.Readings, third.Readings...)
-	for i, want := range []int64{1500, 2500, 3500} {
-		r := got.Readings[i]
-		if r.Ticks != want || r.Decimals != 3 || r.Unit != UnitMM || r.AtNS < before || r.AtNS > now() || i > 0 && r.AtNS < got.Readings[i-1].AtNS {
-			t.Errorf("reading %d is %+v, want %d", i, r, want)
-		}
-	}
-	if b := got.Readings; b[0].Burst != 0 || b[1].Burst != 1 || string(b[0].Raw) != "+1.500 mm" {
-		t.Errorf("bursts %d, %d; raw %q", b[0].Burst, b[1].Burst, b[0].Raw)
-	}
-	if f := got.Faults[0]; f.Reason != UnusedGarbage || string(f.Raw) != "what?" {
-		t.Errorf("fault %+v", f)
-	}
-
-	l.unplug()
-	var gone *PortError
-	if err := firstError(s); !errors.As(err, &gone) || gone.Trouble != PortLost {
-		t.Errorf("pulled: %v", err)
-	}
-	if s.Node() != "" {
-		t.Errorf("nothing stands there, and yet %q", s.Node())
-	}
-	if err := s.Close(); err != nil {
-		t.Errorf("closing a lost port: %v", err)
-	}
-	var absent *PortError
-	if err := s.Open(ctx); !errors.As(err, &absent) || absent.Trouble != PortAbsent {
-		t.Errorf("opening an absent one: %v", err)
-	}
-	l.plug()
-	if again := s.Node(); again == "" || again == node {
-		t.Errorf("came back as %q, was %q: the return cannot be seen", again, node)
-	}
-	if err := s.Open(ctx); err != nil {
-		t.Fatal(err)
-	}
-	l.say("45\r\n6.000\r\n") // the head of the first was lost
-	if h := hear(t, s, 1, 1); h.Readings[0].Ticks != 6000 || h.Faults[0].Reason != UnusedPartial {
-		t.Errorf("after the return: %+v", h)
-	}
-	if err := errors.Join(s.Close(), s.Close()); err != nil {
-		t.Error(err)
-	}
-}
-
-// hear reads until so many readings and faults came.
-func hear(t *testing.T, s Source, readings, faults int) (sum Heard) {
-	t.Helper()
-	for deadline := time.Now().Add(5 * time.Second); len(sum.Readings) < readings || len(sum.Faults) < faults; {
-		h, err := s.Read()
-		if err != nil || time.Now().After(deadline) {
-			t.Fatalf("heard %+v and then %v", sum, err)
-		}
-		sum.Readings, sum.Faults = append(sum.Readings, h.Readings...), append(sum.Faults, h.Faults...)
-	}
-	return sum
-}
-
-func firstError(s Source) error {
-	for deadline := time.Now().Add(5 * time.Second); time.Now().Before(deadline); {
-		if _, err := s.Read(); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 var eightN1 = wire.Serial{DataBits: 8, Parity: wire.ParityNone, StopBits: 1}
 
 func TestPortTroubles(t *testing.T) {
@@ -240,6 +123,33 @@ func TestBusyNamesTheHolder(t *testing.T) {
 	want = "port " + node + " is in use: end the program that holds it; it is then opened by itself"
 	if err := openError(node, t.TempDir(), unix.EWOULDBLOCK); err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)
+	}
+}
+
+// A program of another user hides its descriptors, not its lock.
+func TestBusyNamesTheLocker(t *testing.T) {
+	node := filepath.Join(t.TempDir(), "ttyX")
+	f, err := os.Create(node)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if pid, name := holder(node, t.TempDir()); pid != 0 {
+		t.Errorf("nobody has locked it, and yet %s (%d)", name, pid)
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX); err != nil {
+		t.Fatal(err)
+	}
+	proc := t.TempDir()
+	locks, err := os.ReadFile("/proc/locks") // the kernel's own words
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(proc, "locks"), locks, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if pid, name := holder(node, proc); pid != os.Getpid() || name != "another program" {
+		t.Errorf("locked by %s (%d), want %d", name, pid, os.Getpid())
 	}
 }
 
@@ -391,14 +301,22 @@ type realBench struct {
 	*Bench
 	t        *testing.T
 	enc, ind *ptyLine
-	rec      Recorder
 	changed  chan struct{}
+	stop     func()
 }
 
 func newRealBench(t *testing.T, rec Recorder) *realBench {
-	r := &realBench{t: t, enc: newPtyLine(t), ind: newPtyLine(t), rec: rec, changed: make(chan struct{}, 1)}
-	cfg := Config{Encoder: encoderConfig(r.enc.path), Indicators: []InstrumentConfig{indicatorConfig("left", r.ind.path)}, Sweep: DefaultSweepConfig()}
-	b, err := NewBench(cfg, rec, Resume{}, Options{OnEvent: func(Event) {
+	enc, ind := newPtyLine(t), newPtyLine(t)
+	cfg := Config{Encoder: encoderConfig(enc.path), Indicators: []InstrumentConfig{indicatorConfig("left", ind.path)}, Sweep: DefaultSweepConfig()}
+	r := startBench(t, rec, cfg, nil)
+	r.enc, r.ind = enc, ind
+	return r
+}
+
+// startBench runs a bench until it is stopped or the test ends.
+func startBench(t *testing.T, rec Recorder, cfg Config, now func() int64) *realBench {
+	r := &realBench{t: t, changed: make(chan struct{}, 1)}
+	b, err := NewBench(cfg, rec, Resume{}, Options{Now: now, OnEvent: func(Event) {
 		select {
 		case r.changed <- struct{}{}:
 		default:
@@ -411,12 +329,13 @@ func newRealBench(t *testing.T, rec Recorder) *realBench {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- b.Run(ctx) }()
-	t.Cleanup(func() {
+	r.stop = sync.OnceFunc(func() {
 		cancel()
 		if err := <-done; err != nil {
 			t.Error(err)
 		}
 	})
+	t.Cleanup(r.stop)
 	return r
 }
 

@@ -52,6 +52,8 @@ const (
 	mergeReadings = 4096
 	// lastWait is how long a failing Recorder is tried after the end.
 	lastWait = 5 * time.Second
+	// mostRetry is the longest pause before a failing Recorder is tried again.
+	mostRetry = 5 * time.Second
 )
 
 func newQueue() *queue {
@@ -204,7 +206,7 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 		retry := time.NewTimer(backoff)
 		select {
 		case <-retry.C:
-			backoff = min(2*backoff, mostBackoff)
+			backoff = min(2*backoff, mostRetry)
 		case <-end.over:
 			end.over, end.last, backoff = nil, time.After(lastWait), leastBackoff
 		case <-end.last:

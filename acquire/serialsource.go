@@ -4,11 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"os"
-	"path/filepath"
-	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
 	"crownmark/acquire/wire"
@@ -20,14 +16,16 @@ type serialSource struct {
 	now    func() int64
 	open   func(path string, baud int, shape wire.Serial, readTimeout time.Duration) (rawPort, error)
 	node   func(path string) string
-	port   rawPort // nil while closed
-	framer wire.Framer
+	port   rawPort     // nil while closed
+	framer wire.Framer // of what is being heard
 	decode []wire.Decoder
+	clocks []ownClock
+	pulse  []func(line []byte) bool // by instrument: did its index pulse pass; nil: it tells none
 	buf    [4096]byte
 
-	timeout time.Duration
 	quiet   time.Duration // without a byte so far
-	poll    poll
+	waits   time.Duration // as the port was told
+	asking  asking
 	usualNS float64 // between lines, a running mean
 	lastNS  int64   // when the last lines came
 
@@ -41,23 +39,15 @@ type serialSource struct {
 type rawPort interface {
 	read(b []byte) (int, error)
 	write(b []byte) error
+	// patience is how long reads wait from now on.
+	patience(d time.Duration) error
 	close() error
-}
-
-// poll asks an instrument that speaks only when asked.
-type poll struct {
-	request []byte
-	everyNS int64
-	askedNS int64
-	waiting bool
 }
 
 const (
 	readTimeout = 150 * time.Millisecond
 	// lineGap is a pause that no instrument makes inside a line.
 	lineGap = 200 * time.Millisecond
-	// noAnswerNS is how long a polled instrument may take before it is asked again.
-	noAnswerNS = 500e6
 	// An instrument that says more than a line each fastNS is read in lumps of
 	// lumpTime: waking for each line would cost more than all else together.
 	// Burst tells how a line lay in its lump.
@@ -68,36 +58,28 @@ const (
 // newSerialSource makes a source for the instruments of one port; their
 // configurations are checked.
 func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, error) {
-	s := &serialSource{cfg: cfg, now: now, node: nodeOf, timeout: readTimeout}
+	s := &serialSource{cfg: cfg, now: now, node: nodeOf, clocks: make([]ownClock, len(cfg))}
 	s.open = func(path string, baud int, shape wire.Serial, readTimeout time.Duration) (rawPort, error) {
 		return openPort(defaultPortSys(), path, baud, shape, readTimeout)
 	}
 	s.onFrame = s.frame
-	for _, c := range cfg {
-		framer, decoder, err := newWire(c)
+	for i, c := range cfg {
+		settings, err := c.wire()
 		if err != nil {
 			return nil, err
 		}
-		s.framer = framer
-		s.decode = append(s.decode, decoder)
-		if c.Request != "" {
-			s.poll = poll{request: []byte(c.Request), everyNS: int64(c.IntervalMS) * 1e6}
-			s.timeout = min(readTimeout, max(5*time.Millisecond, time.Duration(c.IntervalMS)*time.Millisecond))
+		framer, decoder, err := wire.New(settings)
+		if err != nil {
+			return nil, err
 		}
+		if s.framer == nil {
+			s.framer = framer
+		}
+		s.decode, s.pulse = append(s.decode, decoder), append(s.pulse, indexPulse(c))
+		s.asking.add(i, c, wire.Request(settings), framer)
 	}
+	s.asking.share(len(cfg), s.framer)
 	return s, nil
-}
-
-func newWire(c InstrumentConfig) (wire.Framer, wire.Decoder, error) {
-	shape, err := wire.ParseSerial(c.Frame)
-	if err != nil {
-		return nil, nil, err
-	}
-	unit := UnitMM
-	if c.Unit == "in" {
-		unit = UnitInch
-	}
-	return wire.New(wire.Settings{Format: c.Format, Serial: shape, Pattern: c.Pattern, Encoder: c.Kind == KindEncoder, Unit: unit})
 }
 
 func (s *serialSource) Open(context.Context) error {
@@ -106,13 +88,14 @@ func (s *serialSource) Open(context.Context) error {
 	if err != nil {
 		return err
 	}
-	p, err := s.open(c.Port, c.Baud, shape, s.timeout)
+	p, err := s.open(c.Port, c.Baud, shape, readTimeout)
 	if err != nil {
 		return err
 	}
-	s.port, s.quiet = p, 0
-	s.poll.askedNS, s.poll.waiting = 0, false
+	s.port, s.quiet, s.waits = p, 0, readTimeout
+	s.asking.restart()
 	s.framer.Reset()
+	clear(s.clocks)
 	return nil
 }
 
@@ -129,7 +112,13 @@ func (s *serialSource) Read() (Heard, error) {
 	if s.port == nil {
 		return Heard{}, errPortClosed
 	}
-	if err := s.ask(); err != nil {
+	s.heard = Heard{}
+	if cap(s.readings)-len(s.readings) < 32 {
+		s.readings = make([]Reading, 0, 256)
+	}
+	start := len(s.readings)
+	wait, err := s.ask()
+	if err != nil {
 		return Heard{}, err
 	}
 	if s.usualNS > 0 && s.usualNS < fastNS {
@@ -140,20 +129,37 @@ func (s *serialSource) Read() (Heard, error) {
 	if err != nil {
 		return Heard{}, err
 	}
-	s.heard = Heard{Bytes: n}
-	if cap(s.readings)-len(s.readings) < 32 {
-		s.readings = make([]Reading, 0, 256)
-	}
-	start := len(s.readings)
+	s.heard.Bytes = n
 	if n > 0 {
 		s.quiet = 0
 		s.framer.Push(s.buf[:n], at, s.onFrame)
-	} else if s.quiet += s.timeout; s.quiet >= lineGap && s.quiet < lineGap+s.timeout {
+	} else if s.quiet += wait; s.quiet >= lineGap && s.quiet-wait < lineGap {
 		s.framer.Silence(s.onFrame)
 	}
 	s.heard.Readings = s.readings[start:len(s.readings):len(s.readings)]
 	s.pace(at, (len(s.readings)-start)/len(s.decode))
 	return s.heard, nil
+}
+
+// ask puts the question that is due, and says how long to listen.
+func (s *serialSource) ask() (wait time.Duration, err error) {
+	now := s.now()
+	if q := s.asking.due(now, s.quiet); q != nil {
+		if q.framer != s.framer || q.answers {
+			s.framer.Silence(s.onFrame)
+			q.framer.Silence(s.onFrame)
+			s.framer = q.framer
+		}
+		s.asking.asked(q, now)
+		if err := s.port.write(q.request); err != nil {
+			return 0, err
+		}
+	}
+	if wait = s.asking.wait(now); wait != s.waits {
+		s.waits = wait
+		err = s.port.patience(wait)
+	}
+	return wait, err
 }
 
 // pace learns how fast the instrument speaks.
@@ -174,13 +180,15 @@ func (s *serialSource) pace(at int64, lines int) {
 func (s *serialSource) frame(f wire.Frame) {
 	if f.Cut != wire.CutNone {
 		reason := map[wire.Cut]UnusedReason{wire.CutPartial: UnusedPartial, wire.CutTooLong: UnusedTooLong, wire.CutNoise: UnusedNoise}[f.Cut]
-		s.fault(-1, reason, f)
+		s.fault(-1, reason, f, nil)
 		return
 	}
-	s.poll.waiting = false
 	used, verdict, culprit := false, error(nil), -1
 	var raw []byte
 	for i, d := range s.decode {
+		if !s.asking.concerns(i) {
+			continue
+		}
 		v, err := d.Decode(f.Bytes)
 		switch {
 		case err == nil:
@@ -188,27 +196,59 @@ func (s *serialSource) frame(f wire.Frame) {
 				raw = s.keep(f.Bytes)
 			}
 			used = true
-			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: f.AtNS, Burst: f.Burst,
-				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw})
+			at, burst := s.stamp(i, v, f)
+			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: at, LateNS: f.AtNS - at, Burst: burst,
+				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw, Index: s.pulse[i] != nil && s.pulse[i](raw)})
 		case errors.Is(err, wire.ErrRange):
 			verdict, culprit = err, i
 		case verdict == nil || errors.Is(err, wire.ErrInstrument):
 			verdict = err
 		}
 	}
-	switch {
-	case used:
-	case errors.Is(verdict, wire.ErrRange):
-		s.fault(culprit, UnusedRange, f)
-	case errors.Is(verdict, wire.ErrInstrument):
-		s.fault(-1, UnusedError, f)
-	default:
-		s.fault(-1, UnusedGarbage, f)
+	if used || errors.Is(verdict, wire.ErrInstrument) {
+		s.asking.answered(s.now())
+	} else {
+		s.asking.garbled(s.now())
+	}
+	if !used {
+		s.unusable(culprit, verdict, f)
 	}
 }
 
-func (s *serialSource) fault(instrument int, why UnusedReason, f wire.Frame) {
-	s.heard.Faults = append(s.heard.Faults, Fault{Instrument: instrument, Reason: why, AtNS: f.AtNS, N: 1, Raw: bytes.Clone(f.Bytes)})
+func (s *serialSource) unusable(culprit int, verdict error, f wire.Frame) {
+	switch {
+	case errors.Is(verdict, wire.ErrRange):
+		s.fault(culprit, UnusedRange, f, verdict)
+	case errors.Is(verdict, wire.ErrInstrument):
+		s.fault(-1, UnusedError, f, verdict)
+	default:
+		s.fault(-1, UnusedGarbage, f, verdict)
+	}
+}
+
+// stamp is when a reading was made: where its instrument tells the time, that
+// decides, and its place in a lump does not matter.
+func (s *serialSource) stamp(i int, v wire.Value, f wire.Frame) (atNS int64, burst int) {
+	if !v.HasTime {
+		return f.AtNS, f.Burst
+	}
+	at, own := s.clocks[i].stamp(v.TimeUS, f.AtNS)
+	if own {
+		return at, 0
+	}
+	return at, f.Burst
+}
+
+// fault: of an answer that only some instruments wait for, these are told.
+func (s *serialSource) fault(instrument int, why UnusedReason, f wire.Frame, cause error) {
+	fault := Fault{Instrument: instrument, Reason: why, AtNS: f.AtNS, N: 1, Raw: bytes.Clone(f.Bytes)}
+	if cause != nil {
+		_, fault.Cause, _ = strings.Cut(cause.Error(), ": ")
+	}
+	if who := s.asking.only(); instrument < 0 && who >= 0 {
+		fault.Instrument = who
+	}
+	s.heard.Faults = append(s.heard.Faults, fault)
 }
 
 // keep copies a line into room shared with its neighbours.
@@ -221,54 +261,11 @@ func (s *serialSource) keep(b []byte) []byte {
 	return s.raw[start:len(s.raw):len(s.raw)]
 }
 
-// ask sends the request when its time has come: not before the line is known
-// to be free, and not again while an answer may be on its way.
-func (s *serialSource) ask() error {
-	p := &s.poll
-	now := s.now()
-	if len(p.request) == 0 || p.askedNS == 0 && s.quiet < lineGap ||
-		p.askedNS != 0 && now-p.askedNS < p.everyNS || p.waiting && now-p.askedNS < noAnswerNS {
-		return nil
-	}
-	p.askedNS, p.waiting = now, true
-	return s.port.write(p.request)
-}
-
 // Node is the device number and birth of what the path leads to.
 func (s *serialSource) Node() string { return s.node(s.cfg[0].Port) }
-
-func nodeOf(path string) string {
-	info, err := os.Stat(path)
-	if err != nil {
-		return ""
-	}
-	st, ok := info.Sys().(*syscall.Stat_t)
-	if !ok {
-		return info.Name()
-	}
-	return strconv.FormatUint(st.Rdev, 10) + "/" + strconv.FormatUint(st.Ino, 10) + "/" +
-		strconv.FormatInt(st.Ctim.Sec, 10) + "." + strconv.FormatInt(st.Ctim.Nsec, 10)
-}
 
 // Identity is the stable name that the system gives the device, else its
 // maker's and product's text.
 func (s *serialSource) Identity() string {
 	return identityOf(s.cfg[0].Port, "/dev/serial/by-id", "/sys/class/tty")
-}
-
-func identityOf(path, byID, sysTTY string) string {
-	node, err := filepath.EvalSymlinks(path)
-	if err != nil {
-		return ""
-	}
-	if filepath.Dir(path) == byID {
-		return filepath.Base(path)
-	}
-	links, _ := os.ReadDir(byID)
-	for _, l := range links {
-		if to, err := filepath.EvalSymlinks(filepath.Join(byID, l.Name())); err == nil && to == node {
-			return l.Name()
-		}
-	}
-	return strings.Join(usbTexts(filepath.Join(sysTTY, filepath.Base(node))), " ")
 }

@@ -24,12 +24,13 @@ func (l *loop) state(one *instrument) InstrumentState {
 	status := l.status(one)
 	s := InstrumentState{Kind: one.cfg.Kind, Name: one.cfg.Name, Port: one.cfg.Port, Live: one.opened != nil && !one.fresh,
 		Status: status, Detail: l.detail(one, status), Stream: one.streamID(), LastSeq: one.seq,
-		Cylinder: one.cylinder, Mount: one.mount, Setup: one.setup, Zeroing: one.zeroing, LatencyTimerMS: one.lumpsMS}
+		Cylinder: one.cylinder, Mount: one.mount, Setup: one.setup, Zeroing: one.zeroing, LatencyTimerMS: one.lumpsMS, Rhythm: one.shown}
 	if one.has {
 		value := one.value
-		s.Value, s.Raw, s.LastNS = &value, string(one.last.Raw), one.last.AtNS
+		s.Value, s.Raw, s.LastNS = &value, one.cfg.RawText(one.last.Raw), one.last.AtNS
 	}
 	if one.index >= 0 {
+		s.ResolutionMM = one.resolution.MM()
 		s.Contact = l.detector.probes[one.index].contact.touching
 	}
 	s.age(l.now)

@@ -33,4 +33,5 @@ type Fault struct {
 	AtNS       int64
 	N          int64
 	Raw        []byte // the first of them
+	Cause      string // what is wrong with them, where the format can tell
 }

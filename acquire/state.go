@@ -9,8 +9,16 @@ type InstrumentConfig struct {
 	Port    string `json:"port"`
 	Baud    int    `json:"baud"`
 	Frame   string `json:"frame"`  // "8N1", "7E1", …
-	Format  string `json:"format"` // "line"
-	Pattern string `json:"pattern"`
+	Format  string `json:"format"` // one of wire.Formats
+	Pattern string `json:"pattern,omitempty"`
+
+	Encoding  string  `json:"encoding,omitempty"`   // bcd-frame: "hex" or "packed"
+	UnitID    int     `json:"unit_id,omitempty"`    // modbus-rtu, as are the next
+	Function  int     `json:"function,omitempty"`   // 3 or 4
+	Register  int     `json:"register,omitempty"`   // from 0
+	Type      string  `json:"type,omitempty"`       // "int32", …
+	WordOrder string  `json:"word_order,omitempty"` // "high-first" or "low-first"
+	Scale     float64 `json:"scale,omitempty"`      // raw × scale = mm or counts; 0 is 1
 
 	Direction int `json:"direction"` // +1 or −1
 
@@ -28,6 +36,7 @@ type InstrumentConfig struct {
 	IntervalMS   int     `json:"interval_ms,omitempty"`
 	LatencyMS    float64 `json:"latency_ms"`
 	LatencyUMS   float64 `json:"latency_u_ms"`
+	LatencyOpen  bool    `json:"latency_open,omitempty"` // the bench file says nothing of the delay
 }
 
 // SweepConfig is the bench file's [sweep] table.
@@ -77,7 +86,9 @@ type InstrumentState struct {
 	Contact               bool     // indicators: the plunger is in contact and moving the needle
 	Cylinder              int      // indicators: selected cylinder, 0: none
 	Mount, Setup, Zeroing int
-	LatencyTimerMS        int // of its adapter; 0: it has none
+	LatencyTimerMS        int     // of its adapter; 0: it has none
+	ResolutionMM          float64 // indicators: the display's step as learnt from its digits; 0: not seen yet
+	Rhythm                Rhythm
 }
 
 // RunningSweep is a sweep being recorded.
@@ -161,6 +172,7 @@ type InstrumentStats struct {
 	Unused   map[UnusedReason]int64
 	LastNS   int64
 	AgeS     *float64
+	Rhythm   Rhythm
 }
 
 // Stats are the bench's running totals since start; dashboards exports them.

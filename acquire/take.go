@@ -1,6 +1,10 @@
 package acquire
 
-import "math"
+import (
+	"math"
+
+	"crownmark/acquire/wire"
+)
 
 // reading takes a valid reading of an instrument.
 func (l *loop) reading(one *instrument, r Reading) {
@@ -27,6 +31,7 @@ func (l *loop) accept(one *instrument, r Reading) Reading {
 		}
 	}
 	one.last, one.has, one.fresh, one.bad = r, true, false, 0
+	one.rhythm.add(r.AtNS+r.LateNS, r.Burst)
 	one.tally.readings.Add(1)
 	one.tally.lastNS.Store(r.AtNS)
 	one.tally.up.Store(true)
@@ -35,6 +40,13 @@ func (l *loop) accept(one *instrument, r Reading) Reading {
 }
 
 func (l *loop) encoderReading(r Reading) {
+	if l.enc.fresh && l.unconfirmed(r) {
+		return
+	}
+	l.takeEncoder(r)
+}
+
+func (l *loop) takeEncoder(r Reading) {
 	one := l.enc
 	switch {
 	case one.fresh:
@@ -43,7 +55,11 @@ func (l *loop) encoderReading(r Reading) {
 		l.startMount(l.newMount, one.seq+1)
 	}
 	if !one.fresh {
-		switch l.tracker.add(r) {
+		verdict := l.tracker.add(r)
+		if verdict == trackGood && !l.index.agrees(l.tracker.unwrapped, r.Index, l.tracker.perTurn(r)) {
+			verdict = trackLost
+		}
+		switch verdict {
 		case trackDoubted:
 			l.fault(one, Fault{Reason: UnusedRange, AtNS: r.AtNS, N: 1, Raw: r.Raw})
 			return
@@ -60,6 +76,32 @@ func (l *loop) encoderReading(r Reading) {
 	l.keep(one, r)
 	l.sweeps(l.detector.encoder(r.AtNS, r.Seq, one.value))
 	l.noteMove()
+}
+
+// unconfirmed holds the first reading after a return back if it would begin a
+// new mount, until the next one agrees with it: a device that boots may say
+// anything first.
+func (l *loop) unconfirmed(r Reading) bool {
+	held := l.heldBack
+	l.heldBack = nil
+	switch {
+	case !l.tracker.begun || l.newMount != "" || l.tracker.near(r):
+		l.dropHeld(held)
+	case held != nil && l.tracker.agree(*held, r):
+		l.takeEncoder(*held)
+	default:
+		l.dropHeld(held)
+		l.heldBack = &r
+		return true
+	}
+	return false
+}
+
+// dropHeld counts a reading that was held back in vain.
+func (l *loop) dropHeld(r *Reading) {
+	if r != nil {
+		l.fault(l.enc, Fault{Reason: UnusedRange, AtNS: r.AtNS, N: 1, Raw: r.Raw})
+	}
 }
 
 // stillTicks is how much a standing encoder may flicker.
@@ -110,7 +152,7 @@ func (l *loop) mountAfterOpening(r Reading) {
 
 // startMount begins a mount with the encoder reading fromSeq.
 func (l *loop) startMount(cause string, fromSeq int64) {
-	l.newMount, l.mountFree = "", l.selection.Job == 0
+	l.newMount, l.mountFree, l.index = "", l.selection.Job == 0, indexWatch{}
 	l.ids.LastMount++
 	l.enc.mount, l.enc.mountFrom = l.ids.LastMount, fromSeq
 	l.datum(l.enc, DatumMount, l.enc.mount, fromSeq, cause)
@@ -136,6 +178,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 		l.moved(r.AtNS)
 	}
 	one.drift.add(mm)
+	one.resolution.Add(wire.Value{Ticks: r.Ticks, Decimals: r.Decimals, Unit: r.Unit})
 	l.keep(one, r)
 	l.sweeps(l.detector.indicator(one.index, r.AtNS, r.Seq, mm))
 }

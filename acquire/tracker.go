@@ -69,18 +69,25 @@ func (t *tracker) restart(r Reading) {
 // resume goes on with a new stream, if its first reading is where the last one
 // of the stream before was.
 func (t *tracker) resume(r Reading) bool {
-	if !t.begun || r.Unit != t.last.Unit || r.Decimals != t.last.Decimals {
+	if !t.begun || !t.near(r) {
 		t.restart(r)
 		return false
 	}
 	step := CountStep(t.last.Ticks, r.Ticks, t.perTurn(r))
-	if t.deg(step, r) > sameMountDeg {
-		t.restart(r)
-		return false
-	}
 	t.last, t.doubts = r, 0
 	t.unwrapped += step
 	return true
+}
+
+// near tells whether a new stream's first reading is where the last one was.
+func (t *tracker) near(r Reading) bool {
+	return r.Unit == t.last.Unit && r.Decimals == t.last.Decimals && t.deg(CountStep(t.last.Ticks, r.Ticks, t.perTurn(r)), r) <= sameMountDeg
+}
+
+// agree tells whether b can come right after a.
+func (t *tracker) agree(a, b Reading) bool {
+	_, ok := t.follows(a, b)
+	return ok
 }
 
 // follows tells whether b can come after a, and how far it went.

@@ -36,6 +36,25 @@ type instrumentDoc struct {
 	AgeS   *float64 `json:"age_s"`
 	Raw    string   `json:"raw"`
 	Mount  *int     `json:"mount,omitempty"`
+
+	Rhythm rhythmDoc `json:"rhythm"`
+}
+
+// rhythmDoc is how regularly an instrument's readings come.
+type rhythmDoc struct {
+	IntervalMS     *float64      `json:"interval_ms"`
+	JitterMS       *float64      `json:"jitter_ms"`
+	BatchMS        *float64      `json:"batch_ms"`
+	BurstShare     float64       `json:"burst_share"`
+	Missing        int64         `json:"missing"`
+	LatencyTimerMS *int          `json:"latency_timer_ms"`
+	Intervals      []intervalDoc `json:"intervals"`
+}
+
+// intervalDoc is one class of the histogram of times between readings.
+type intervalDoc struct {
+	LeMS *float64 `json:"le_ms"`
+	N    int64    `json:"n"`
 }
 
 type probeDoc struct {
@@ -92,7 +111,21 @@ func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
 }
 
 func instrumentOf(i acquire.InstrumentState) instrumentDoc {
-	return instrumentDoc{Name: i.Name, Port: i.Port, State: i.Status, Detail: i.Detail, Live: i.Live, AgeS: finite(i.AgeS), Raw: i.Raw}
+	return instrumentDoc{Name: i.Name, Port: i.Port, State: i.Status, Detail: i.Detail, Live: i.Live, AgeS: finite(i.AgeS), Raw: i.Raw,
+		Rhythm: rhythmOf(i.Rhythm, i.LatencyTimerMS)}
+}
+
+func rhythmOf(r acquire.Rhythm, timerMS int) rhythmDoc {
+	d := rhythmDoc{IntervalMS: r.IntervalMS, JitterMS: r.JitterMS, BatchMS: r.BatchMS, BurstShare: r.BurstShare, Missing: r.Missing, LatencyTimerMS: positive(timerMS)}
+	bounds := acquire.IntervalBoundsMS()
+	for i, n := range r.Intervals.Counts {
+		one := intervalDoc{N: n}
+		if i < len(bounds) {
+			one.LeMS = &bounds[i]
+		}
+		d.Intervals = append(d.Intervals, one)
+	}
+	return d
 }
 
 func selectionOf(n acquire.Selection) *selectionDoc {

@@ -78,6 +78,7 @@ type totals struct {
 	build []string
 
 	readings, bytes, unused, up, reopens, age, sweeps, queue       *prometheus.Desc
+	intervals, jitter, batch, missing                              *prometheus.Desc
 	live, buildInfo                                                *prometheus.Desc
 	commits, failures, rows, wal, file, free, waiting, state, head *prometheus.Desc
 }
@@ -97,6 +98,10 @@ func newTotals(o Options, h *hub) *totals {
 		up:        d("port_up", "1 while the instrument's port is open and a valid reading was heard since.", "instrument"),
 		reopens:   d("port_reopens_total", "Times the port was opened again.", "instrument"),
 		age:       d("last_reading_age_seconds", "Age of the last valid reading; +Inf when none was heard.", "instrument"),
+		intervals: d("reading_interval_seconds", "Times between valid readings, by our clock.", "instrument"),
+		jitter:    d("arrival_jitter_seconds", "How late the latest of the last readings was stamped after the promptest, against an even rhythm; NaN when too few came.", "instrument"),
+		batch:     d("arrival_batch_seconds", "Time between lumps of readings; 0 where they come one by one.", "instrument"),
+		missing:   d("missing_readings_total", "Places of an even rhythm that stayed empty.", "instrument"),
 		sweeps:    d("sweeps_total", "Ended sweeps by what ended them.", "cause"),
 		queue:     d("record_queue_batches", "Batches that wait to be recorded."),
 		live:      d("live_clients", "Live streams that are open."),
@@ -115,6 +120,31 @@ func newTotals(o Options, h *hub) *totals {
 
 func (t *totals) Describe(ch chan<- *prometheus.Desc) { prometheus.DescribeByCollect(t, ch) }
 
+// collectRhythm puts what is known of an instrument's times.
+func (t *totals) collectRhythm(put putFunc, name string, r acquire.Rhythm) {
+	put(t.jitter, prometheus.GaugeValue, secondsOr(r.JitterMS, math.NaN()), name)
+	put(t.batch, prometheus.GaugeValue, secondsOr(r.BatchMS, 0), name)
+	put(t.missing, prometheus.CounterValue, float64(r.Missing), name)
+}
+
+func secondsOr(ms *float64, otherwise float64) float64 {
+	if ms == nil {
+		return otherwise
+	}
+	return *ms / 1000
+}
+
+// intervalHistogram is a histogram of times between readings as Prometheus has it.
+func (t *totals) intervalHistogram(name string, h acquire.Histogram) prometheus.Metric {
+	buckets, n := map[float64]uint64{}, uint64(0)
+	for i, le := range acquire.IntervalBoundsMS() {
+		n += uint64(h.Counts[i])
+		buckets[le/1000] = n
+	}
+	n += uint64(h.Counts[len(h.Counts)-1])
+	return prometheus.MustNewConstHistogram(t.intervals, n, h.SumS, buckets, name)
+}
+
 func (t *totals) Collect(ch chan<- prometheus.Metric) {
 	put := func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string) {
 		ch <- prometheus.MustNewConstMetric(d, kind, v, labels...)
@@ -122,6 +152,9 @@ func (t *totals) Collect(ch chan<- prometheus.Metric) {
 	put(t.buildInfo, prometheus.GaugeValue, 1, t.build...)
 	put(t.live, prometheus.GaugeValue, float64(t.hub.count()))
 	t.collectBench(put)
+	for _, i := range t.bench.Stats().Instruments {
+		ch <- t.intervalHistogram(i.Name, i.Rhythm.Intervals)
+	}
 	t.collectStore(put)
 }
 
@@ -140,6 +173,7 @@ func (t *totals) collectBench(put putFunc) {
 			age = *i.AgeS
 		}
 		put(t.age, prometheus.GaugeValue, age, i.Name)
+		t.collectRhythm(put, i.Name, i.Rhythm)
 		reasons := map[string]int64{}
 		for _, reason := range acquire.Unused() {
 			reasons[string(reason)] = 0

@@ -30,6 +30,10 @@ func measured(t *testing.T) (*Server, *prometheus.Registry) {
 			{Kind: acquire.KindEncoder, Name: "encoder", Up: true, Readings: 1000, Bytes: 7000, AgeS: &age, Unused: map[acquire.UnusedReason]int64{acquire.UnusedGarbage: 3}},
 			{Kind: acquire.KindIndicator, Name: "left", Readings: 0, Reopens: 2},
 		}}
+	jitter, batch := 16.5, 16.0
+	r := &b.stats.Instruments[0].Rhythm
+	r.JitterMS, r.BatchMS, r.Missing, r.Intervals.SumS = &jitter, &batch, 4, 19.9
+	r.Intervals.Counts[0], r.Intervals.Counts[7], r.Intervals.Counts[13] = 30, 968, 1
 	k := &shelf{stats: store.Stats{Commits: 40, Failures: 1, Readings: 1200, WALBytes: 4096, FileBytes: 81920, FreeBytes: 1 << 30, Waiting: 1, Storage: store.StorageLow, HeadLedger: 41}}
 	reg := prometheus.NewPedanticRegistry()
 	s, err := New(Options{Store: k, Bench: b, Registry: reg, Software: "crownmark 1.0", Simulated: true})

@@ -134,7 +134,7 @@ func (b *builder) layAngle(p *pass, offset, err float64, closing bool) {
 	p.mount = b.shared(fmt.Sprint("mount ", p.mountNo), param{val: offset, sd: math.Inf(1)})
 	j.mounts[p.mountNo] = p.mount
 	p.lash = b.shared(fmt.Sprint("lash ", p.mountNo), param{source: srcLash, size: fmt.Sprintf("%.2f° ± %.2f° beforehand", lash.LashDeg, 2*lash.LashUDeg), val: lash.LashDeg, mean: lash.LashDeg, sd: math.Max(lash.LashUDeg, 1e-6)})
-	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand", pri.LatencyMS, 2*pri.LatencyUMS), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
+	p.tau = b.shared("latency "+s.Indicator, param{source: srcLatency, size: fmt.Sprintf("%.0f ms ± %.0f ms beforehand (%s)", pri.LatencyMS, 2*pri.LatencyUMS, j.priorFrom(s.Indicator)), val: pri.LatencyMS / 1000, mean: pri.LatencyMS / 1000, sd: math.Max(pri.LatencyUMS, 1e-3) / 1000})
 	switch {
 	case s.Cylinder != j.anchor:
 		p.index = b.shared(fmt.Sprint("index ", s.Cylinder), param{val: err, sd: math.Inf(1)})

@@ -87,7 +87,8 @@ func (j *job) writeBench(doc *Index, s *solution) {
 		}
 		seen[p.src.Indicator] = true
 		u := s.expand(s.combined(unit(p.tau), nil))
-		doc.Bench.Streams = append(doc.Bench.Streams, StreamResult{p.src.Indicator, 1000 * s.model.value(p.tau), 1000 * u})
+		pri := j.indicatorPrior(p.src.Indicator)
+		doc.Bench.Streams = append(doc.Bench.Streams, StreamResult{p.src.Indicator, 1000 * s.model.value(p.tau), 1000 * u, pri.LatencyMS, 2 * pri.LatencyUMS, j.priorFrom(p.src.Indicator)})
 	}
 	k := slices.IndexFunc(s.model.passes, func(p *pass) bool { return !p.readOff })
 	if k < 0 {

@@ -183,6 +183,16 @@ func deref(v *float64) float64 {
 	return *v
 }
 
+func priorWords(from string) string {
+	switch from {
+	case priorDeclared:
+		return "from the bench file"
+	case priorArrivals:
+		return "assumed, with what the lumps add in which its readings came"
+	}
+	return "assumed, as the bench file says nothing"
+}
+
 func explainBench(x Index) []string {
 	var out []string
 	for _, s := range x.Bench.Streams {
@@ -190,7 +200,8 @@ func explainBench(x Index) []string {
 		if s.LatencyMS < 0 {
 			way = "before"
 		}
-		out = append(out, fmt.Sprintf("Indicator %q speaks %.1f ± %.1f ms %s the encoder.", s.Indicator, math.Abs(s.LatencyMS), s.LatencyU95MS, way))
+		out = append(out, fmt.Sprintf("Indicator %q speaks %.1f ± %.1f ms %s the encoder (beforehand %.1f ± %.1f ms, %s).", s.Indicator, math.Abs(s.LatencyMS), s.LatencyU95MS, way,
+			s.PriorMS, s.PriorU95MS, priorWords(s.PriorFrom)))
 	}
 	if x.Bench.LashDeg != nil {
 		out = append(out, fmt.Sprintf("Between crank and encoder is a lash of %s°.", strings.TrimPrefix(WithDoubt(x.Bench.LashDeg, x.Bench.LashU95Deg), "+")))

@@ -12,6 +12,7 @@ import (
 // cylinder on the way.
 type job struct {
 	in        Input
+	lumped    map[string]bool // indicators whose latency beforehand is from how their readings came
 	model     *model
 	passes    []*pass           // every sweep that can be fitted
 	first     map[*pass]float64 // its first top, encoder degrees
@@ -30,7 +31,9 @@ type job struct {
 }
 
 func newJob(in Input) *job {
-	return &job{in: in, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
+	priors, lumped := arrivalPriors(in)
+	in.Priors = priors
+	return &job{in: in, lumped: lumped, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
 		wild: map[*Series][]float64{}, bias: map[crank.Geometry][2]float64{}, index: map[int]int{}, anchor: in.Engine.Reference(), closing: none}
 }
 

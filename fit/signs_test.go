@@ -222,8 +222,8 @@ func TestWordsOfEachSign(t *testing.T) {
 		{WayWords(1), "forward"}, {WayWords(-1), "turning back"},
 		{MarkWords(MarkError{ErrorDeg: &early, U95Deg: &u}), "lines up 0.8° too early: light shows 10, real is 10.8; for a real 10 make it show 9.2"},
 		{MarkWords(MarkError{ErrorDeg: &late, U95Deg: &u, RimMM: &rim}), "lines up 0.8° too late: light shows 10, real is 9.2; for a real 10 make it show 10.8; move the pointer 1.2 mm against running direction, or cut a new zero 1.2 mm ahead of the old one"},
-		{explainBench(Index{Bench: BenchResult{Streams: []StreamResult{{"left", 30, 2}}}})[0], `Indicator "left" speaks 30.0 ± 2.0 ms after the encoder.`},
-		{explainBench(Index{Bench: BenchResult{Streams: []StreamResult{{"left", -30, 2}}}})[0], `Indicator "left" speaks 30.0 ± 2.0 ms before the encoder.`},
+		{explainBench(Index{Bench: BenchResult{Streams: []StreamResult{{Indicator: "left", LatencyMS: 30, LatencyU95MS: 2, PriorU95MS: 98, PriorFrom: "assumed"}}}})[0], `Indicator "left" speaks 30.0 ± 2.0 ms after the encoder (beforehand 0.0 ± 98.0 ms, assumed, as the bench file says nothing).`},
+		{explainBench(Index{Bench: BenchResult{Streams: []StreamResult{{Indicator: "left", LatencyMS: -30, LatencyU95MS: 2, PriorMS: -25, PriorU95MS: 10, PriorFrom: "bench file"}}}})[0], `Indicator "left" speaks 30.0 ± 2.0 ms before the encoder (beforehand -25.0 ± 10.0 ms, from the bench file).`},
 	} {
 		if c[0] != c[1] {
 			t.Errorf("%q, want %q", c[0], c[1])

@@ -47,6 +47,9 @@ type Mark struct {
 type IndicatorPrior struct {
 	LatencyMS, LatencyUMS float64
 	ResolutionMM          float64 // 0: learn from the data
+	// FromArrivals: nobody declared the latency. What lumps add to it is then taken
+	// from how the readings came.
+	FromArrivals bool
 }
 
 // Priors is what is known of the bench beforehand. Start from DefaultPriors.
@@ -62,7 +65,7 @@ type Priors struct {
 
 // DefaultPriors are the contract's defaults for a bench that nobody described.
 func DefaultPriors() Priors {
-	return Priors{Default: IndicatorPrior{LatencyMS: 0, LatencyUMS: 50}, LashUDeg: 0.2, MinSpanDeg: 6}
+	return Priors{Default: IndicatorPrior{LatencyMS: 0, LatencyUMS: 50, FromArrivals: true}, LashUDeg: 0.2, MinSpanDeg: 6}
 }
 
 // Correction is an indicator's calibration: CorrectionMM is added to a reading
@@ -120,6 +123,10 @@ type StreamResult struct {
 	Indicator    string  `json:"indicator"`
 	LatencyMS    float64 `json:"latency_ms"`
 	LatencyU95MS float64 `json:"latency_u95_ms"`
+	// What was taken for known before any sweep, and where that is from.
+	PriorMS    float64 `json:"latency_prior_ms"`
+	PriorU95MS float64 `json:"latency_prior_u95_ms"`
+	PriorFrom  string  `json:"latency_prior_from"` // "bench file" | "assumed" | "arrivals"
 }
 
 // Cylinder is one cylinder's row of the index document. Unknown is nil (null).

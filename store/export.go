@@ -64,8 +64,12 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 		if seg.pressOnly {
 			return nil
 		}
+		i, err := l.instrument(seg.stream)
+		if err != nil {
+			return err
+		}
 		row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
-			Raw: string(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
+			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
 		if r.Unit != acquire.UnitDegree {
 			row.Count = &r.Ticks
 		}
@@ -89,7 +93,7 @@ func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
 		mm := i.HeightMM(r)
 		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.AtNS), HeightMM: &mm,
 			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, ZeroOn: zeroOn,
-			Raw: string(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
+			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
 		if err != nil {
 			return err
 		}

@@ -145,7 +145,7 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 	if err != nil {
 		return err
 	}
-	prior := fit.IndicatorPrior{LatencyMS: ind.LatencyMS, LatencyUMS: ind.LatencyUMS, ResolutionMM: ind.ResolutionMM}
+	prior := fit.IndicatorPrior{LatencyMS: ind.LatencyMS, LatencyUMS: ind.LatencyUMS, ResolutionMM: ind.ResolutionMM, FromArrivals: ind.LatencyOpen}
 	if prior.LatencyUMS <= 0 { // nobody knows a latency exactly
 		prior.LatencyUMS = p.Default.LatencyUMS
 	}
@@ -159,7 +159,7 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 	}
 	p.EncoderStepDeg = 0
 	if enc.CountsPerRev > 0 {
-		p.EncoderStepDeg = 360 / enc.CountsPerRev
+		p.EncoderStepDeg = 360 / enc.TicksPerTurn(acquire.UnitCount, 0)
 	}
 	p.EccentricityUDeg, p.AccuracyUDeg = enc.EccentricityUDeg, enc.AccuracyUDeg
 	if w.minSpanDeg != nil && *w.minSpanDeg > 0 {

@@ -101,18 +101,18 @@ func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sa
 	return m.flush(nil, f)
 }
 
-func (m *merge) sample(kind acquire.Kind, r *acquire.Reading) Sample {
-	return Sample{Kind: kind, Seq: r.Seq, TS: float64(r.AtNS-m.zeroNS) / 1e9, Burst: r.Burst, Raw: string(r.Raw)}
+func (m *merge) sample(i *instrument, r *acquire.Reading) Sample {
+	return Sample{Kind: i.Kind, Seq: r.Seq, TS: float64(r.AtNS-m.zeroNS) / 1e9, Burst: r.Burst, Raw: i.RawText(r.Raw)}
 }
 
 func (m *merge) height(r *acquire.Reading) Sample {
-	sample, mm := m.sample(acquire.KindIndicator, r), m.indicator.HeightMM(*r)
+	sample, mm := m.sample(m.indicator, r), m.indicator.HeightMM(*r)
 	sample.HeightMM = &mm
 	return sample
 }
 
 func (m *merge) angle(r *acquire.Reading) (*Sample, error) {
-	sample, count := m.sample(acquire.KindEncoder, r), r.Ticks
+	sample, count := m.sample(m.encoder, r), r.Ticks
 	deg, err := m.unwrap.angleDeg(m.encoder, r)
 	if err != nil {
 		return nil, err

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 )
 
 // sink takes lines at the moment of their arrival, in order of time.
@@ -139,7 +140,7 @@ func (b *bench) angleDeg(count float64) float64 {
 
 func (b *bench) lookEncoder() {
 	n := b.count()
-	b.send(line{at: b.encoder.arrival(b.now), port: 0, text: countLine(n), value: float64(n)})
+	b.send(line{at: b.encoder.arrival(b.now), port: 0, looked: b.now, text: countLine(n), number: strconv.FormatInt(n, 10), value: float64(n)})
 	b.encoder.schedule()
 }
 
@@ -158,7 +159,7 @@ func (b *bench) lookIndicator(i int) {
 	if spike < ind.SpikeShare && contact {
 		text = corrupt(ind.noise, text)
 	}
-	b.send(line{at: ind.arrival(b.now), port: 1 + i, text: text + " " + ind.Unit + "\r\n",
+	b.send(line{at: ind.arrival(b.now), port: 1 + i, looked: b.now, text: text + " " + ind.Unit + "\r\n", number: text, unit: ind.Unit,
 		value: readText(text, ind.Unit), contact: contact && mm > b.probes[i].setup.ZeroMM-ind.TravelMM+0.02})
 	ind.schedule()
 }

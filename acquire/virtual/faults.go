@@ -32,6 +32,14 @@ func (o *Operator) Garbage(instrument string, raw []byte) error {
 	return o.ports.garbage(instrument, raw)
 }
 
+// Press presses the pedal of an instrument that has one.
+func (o *Operator) Press(instrument string) error {
+	if o.ports == nil {
+		return errNoPorts
+	}
+	return o.ports.press(instrument)
+}
+
 // Slip lets the encoder slip on the crank's nose by deg, unnoticed.
 func (o *Operator) Slip(deg float64) { o.bench.offsetDeg += deg }
 

@@ -10,7 +10,10 @@ import (
 type line struct {
 	at      float64 // arrival of the first byte, virtual seconds
 	port    int     // 0 the encoder, 1 … the indicators
+	looked  float64 // when its instrument looked
 	text    string  // with its line end
+	number  string  // in it
+	unit    string  // in it, "" of a count
 	value   float64 // counts, or mm as a reader of the text would take it
 	contact bool
 	muted   bool // its time passes, but it is not said

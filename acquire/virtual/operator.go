@@ -34,6 +34,7 @@ type ports interface {
 	unplug(port string) error
 	replug(port string) error
 	garbage(port string, raw []byte) error
+	press(instrument string) error
 }
 
 const (

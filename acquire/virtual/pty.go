@@ -3,7 +3,6 @@ package virtual
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strconv"
 	"time"
@@ -11,13 +10,13 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// pty is a pseudo-terminal whose slave side stands for a serial port.
+// PTY is a pseudo-terminal whose slave side stands for a serial port.
 //
 // Its master does not block, so that closing it hangs up a reader at once and
 // a port that nobody reads loses bytes, as a serial port does, and holds up
 // nothing. One descriptor of the slave stays open here: without it a write
 // would be kept for whoever opens the port next.
-type pty struct {
+type PTY struct {
 	master *os.File
 	slave  int
 	path   string
@@ -28,7 +27,10 @@ type pty struct {
 // an encoder's lines.
 const unreadMax = 2048
 
-func openPTY() (*pty, error) {
+// OpenPTY makes a pseudo-terminal. heard is told what a reader sends, from a
+// goroutine of its own that ends with Close; the bytes are valid until it
+// returns.
+func OpenPTY(heard func([]byte)) (*PTY, error) {
 	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_CLOEXEC|unix.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, fmt.Errorf("virtual bench: opening /dev/ptmx: %w: is devpts mounted?", err)
@@ -38,9 +40,25 @@ func openPTY() (*pty, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("virtual bench: making a pseudo-terminal: %w", err), master.Close())
 	}
-	go io.Copy(io.Discard, master) //nolint:errcheck // what a reader sends is heard and ignored; ends with Close
-	return &pty{master: master, slave: slave, path: path}, nil
+	go passOn(master, heard)
+	return &PTY{master: master, slave: slave, path: path}, nil
 }
+
+// passOn ends when the master is closed.
+func passOn(master *os.File, heard func([]byte)) {
+	for b := make([]byte, 256); ; {
+		n, err := master.Read(b)
+		if n > 0 {
+			heard(b[:n])
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+// Path is the slave side's.
+func (p *PTY) Path() string { return p.path }
 
 func openSlave(master int) (path string, slave int, err error) {
 	if err := unix.IoctlSetPointerInt(master, unix.TIOCSPTLCK, 0); err != nil {
@@ -73,8 +91,8 @@ func makeRaw(fd int) error {
 	return unix.IoctlSetTermios(fd, unix.TCSETS, t)
 }
 
-// write sends what the port takes and counts the rest as lost.
-func (p *pty) write(b []byte) error {
+// Write sends what the port takes and counts the rest as lost.
+func (p *PTY) Write(b []byte) error {
 	if n, err := unix.IoctlGetInt(p.slave, unix.TIOCINQ); err == nil && n > unreadMax {
 		if err := unix.IoctlSetInt(p.slave, unix.TCFLSH, unix.TCIFLUSH); err == nil {
 			p.lost += int64(n)
@@ -97,10 +115,14 @@ func (p *pty) write(b []byte) error {
 	return errors.Join(err, werr)
 }
 
-// drain gives the reader a moment, 0.2 s at most, to take what it was sent: a
+// drainedMS: nothing unread for so long is nothing on its way either, as the
+// kernel hands bytes from one side to the other when it has time.
+const drainedMS = 20
+
+// Drain gives the reader a moment, 0.2 s at most, to take what it was sent: a
 // hangup throws unread bytes away.
-func (p *pty) drain() {
-	for empty, tries := 0, 0; empty < 3 && tries < 200; tries++ {
+func (p *PTY) Drain() {
+	for empty, tries := 0, 0; empty < drainedMS && tries < 200; tries++ {
 		if n, err := unix.IoctlGetInt(p.slave, unix.TIOCINQ); err == nil && n > 0 {
 			empty = 0
 		} else {
@@ -110,5 +132,5 @@ func (p *pty) drain() {
 	}
 }
 
-// close hangs up.
-func (p *pty) close() error { return errors.Join(p.master.Close(), unix.Close(p.slave)) }
+// Close hangs up.
+func (p *PTY) Close() error { return errors.Join(p.master.Close(), unix.Close(p.slave)) }

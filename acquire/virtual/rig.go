@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 	"sync/atomic"
+	"time"
 )
 
 // RigOptions are a rig's settings.
@@ -17,6 +19,12 @@ type RigOptions struct {
 	// when the port is unplugged and comes back under another number. "": a
 	// temporary folder, removed by Close.
 	Dir string
+	// Voices are how instruments speak ("encoder" or an indicator's name) that
+	// do not just say a line for each reading.
+	Voices map[string]Voice
+	// Said is told each number that goes over a wire, in order for each
+	// instrument; it must not block. nil: nobody listens.
+	Said func(instrument, number string)
 }
 
 // Rig is the virtual bench on pseudo-terminals: a program that reads serial
@@ -32,7 +40,14 @@ type Rig struct {
 	bench   *bench
 	pacer   *pacer
 	ctx     context.Context // Run's
-	ports   []*pty          // by port number; nil: unplugged
+	made    time.Time
+	said    func(instrument, number string)
+	voices  []Voice // by instrument
+	homes   []int   // by instrument: whose port it speaks on
+	mu      sync.Mutex
+	ports   []*PTY   // by instrument; nil: unplugged, or at home elsewhere
+	latest  []line   // by instrument: its last reading
+	asked   [][]byte // by port: what was asked and not answered
 	lost    atomic.Int64
 	scripts chan struct{} // closed when the script is over
 }
@@ -46,7 +61,7 @@ func NewRig(t Truth, o RigOptions) (*Rig, error) {
 	if o.Speedup < 0 {
 		return nil, fmt.Errorf("virtual bench: a speedup of %g: give one above zero", o.Speedup)
 	}
-	r := &Rig{script: o.Script, dir: o.Dir, pacer: newPacer(o.Speedup), scripts: make(chan struct{})}
+	r := &Rig{script: o.Script, dir: o.Dir, made: time.Now(), pacer: newPacer(o.Speedup), scripts: make(chan struct{})}
 	b, err := newBench(t, r)
 	if err != nil {
 		return nil, err
@@ -58,8 +73,13 @@ func NewRig(t Truth, o RigOptions) (*Rig, error) {
 			return nil, fmt.Errorf("virtual bench: a folder for the ports: %w", err)
 		}
 	}
-	r.ports = make([]*pty, 1+len(b.inds))
-	for n := range r.ports {
+	if err := r.speak(o); err != nil {
+		return nil, errors.Join(err, r.Close())
+	}
+	for n, home := range r.homes {
+		if home != n {
+			continue
+		}
 		if err := r.plug(n); err != nil {
 			return nil, errors.Join(err, r.Close())
 		}
@@ -117,8 +137,10 @@ func (r *Rig) Close() error {
 	var errs []error
 	for n, p := range r.ports {
 		if p != nil {
+			r.mu.Lock()
 			r.ports[n] = nil
-			errs = append(errs, p.close())
+			r.mu.Unlock()
+			errs = append(errs, p.Close())
 		}
 		if err := os.Remove(r.link(n)); err != nil && !errors.Is(err, os.ErrNotExist) {
 			errs = append(errs, err)
@@ -130,24 +152,43 @@ func (r *Rig) Close() error {
 	return errors.Join(errs...)
 }
 
-// put is the sink of the bench: it waits for the line's time and says it.
+// put is the sink of the bench: it waits for the line's time and says it, if
+// the instrument speaks by itself.
 func (r *Rig) put(l line) error {
 	if err := r.pacer.wait(r.ctx, l.at); err != nil {
 		return err
 	}
-	if l.muted {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	l.looked = time.Since(r.made).Seconds() - (l.at-l.looked)/r.pacer.speedup // own clocks run on the wall's time
+	r.latest[l.port] = l
+	if v := r.voices[l.port]; l.muted || v.asked() || v.Pedal {
 		return nil
 	}
-	return r.say(l.port, []byte(l.text))
+	return r.tell(l.port)
 }
 
-func (r *Rig) say(port int, b []byte) error {
+// tell says an instrument's last reading; r.mu is held.
+func (r *Rig) tell(instrument int) error {
+	l := &r.latest[instrument]
+	r.said(r.name(instrument), l.number)
+	return r.say(instrument, r.voices[instrument].encode(l))
+}
+
+// say sends bytes on an instrument's port; r.mu is held.
+func (r *Rig) say(instrument int, b []byte) error {
+	port := r.homes[instrument]
 	p := r.ports[port]
 	if p == nil {
 		return nil
 	}
+	if shape := r.voices[instrument].Shape; shape != (Shape{}) {
+		if reader, ok := shapeOf(p.slave, shape); ok {
+			b = reader.receive(b, shape)
+		}
+	}
 	before := p.lost
-	err := p.write(b)
+	err := p.Write(b)
 	r.lost.Add(p.lost - before)
 	if err != nil {
 		return fmt.Errorf("virtual bench: writing to %s: %w", r.link(port), err)
@@ -163,14 +204,14 @@ func (r *Rig) name(port int) string {
 }
 
 func (r *Rig) link(port int) string {
-	if port == 0 {
+	if port = r.homes[port]; port == 0 {
 		return filepath.Join(r.dir, encoderName)
 	}
 	return filepath.Join(r.dir, "indicator-"+r.name(port))
 }
 
 func (r *Rig) port(instrument string) (int, error) {
-	for n := range r.ports {
+	for n := range r.homes {
 		if r.name(n) == instrument {
 			return n, nil
 		}
@@ -180,40 +221,44 @@ func (r *Rig) port(instrument string) (int, error) {
 
 // plug makes a port and lets its link point there.
 func (r *Rig) plug(port int) error {
-	p, err := openPTY()
+	p, err := OpenPTY(func(b []byte) { r.hear(port, b) })
 	if err != nil {
 		return err
 	}
 	fresh := r.link(port) + ".new"
 	if err := errors.Join(os.Symlink(p.path, fresh), os.Rename(fresh, r.link(port))); err != nil {
-		return errors.Join(fmt.Errorf("virtual bench: naming a port: %w", err), p.close())
+		return errors.Join(fmt.Errorf("virtual bench: naming a port: %w", err), p.Close())
 	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	r.ports[port] = p
 	return nil
 }
 
 // pull hangs a port up; its link goes, as a device's name does.
 func (r *Rig) pull(port int) error {
+	r.mu.Lock()
 	p := r.ports[port]
 	r.ports[port] = nil
-	p.drain()
-	return errors.Join(os.Remove(r.link(port)), p.close())
+	r.mu.Unlock()
+	p.Drain()
+	return errors.Join(os.Remove(r.link(port)), p.Close())
 }
 
 func (r *Rig) unplug(instrument string) error {
 	n, err := r.port(instrument)
-	if err != nil || r.ports[n] == nil {
+	if err != nil || r.ports[r.homes[n]] == nil {
 		return err
 	}
-	return r.pull(n)
+	return r.pull(r.homes[n])
 }
 
 func (r *Rig) replug(instrument string) error {
 	n, err := r.port(instrument)
-	if err != nil || r.ports[n] != nil {
+	if err != nil || r.ports[r.homes[n]] != nil {
 		return err
 	}
-	return r.plug(n)
+	return r.plug(r.homes[n])
 }
 
 func (r *Rig) garbage(instrument string, raw []byte) error {
@@ -221,5 +266,7 @@ func (r *Rig) garbage(instrument string, raw []byte) error {
 	if err != nil {
 		return err
 	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	return r.say(n, raw)
 }

@@ -197,19 +197,19 @@ func TestPacerNeverHurries(t *testing.T) {
 }
 
 func TestUnreadPortLosesInsteadOfBlocking(t *testing.T) {
-	p, err := openPTY()
+	p, err := OpenPTY(func([]byte) {})
 	if err != nil {
 		t.Fatal(err)
 	}
 	for range 20000 {
-		if err := p.write([]byte("-123456\r\n")); err != nil {
+		if err := p.Write([]byte("-123456\r\n")); err != nil {
 			t.Fatal(err)
 		}
 	}
 	if p.lost < 50000 { // how much a port holds for its reader varies with the machine's load
 		t.Errorf("of 180 kB that nobody read only %d bytes were given up", p.lost)
 	}
-	if err := p.close(); err != nil {
+	if err := p.Close(); err != nil {
 		t.Error(err)
 	}
 }

@@ -9,6 +9,8 @@ package wire
 import (
 	"errors"
 	"fmt"
+	"math"
+	"strings"
 )
 
 // Unit is the unit of a value.
@@ -84,24 +86,73 @@ type Decoder interface {
 
 // Settings are what the bench file says of an instrument's talk.
 type Settings struct {
-	Format  string // "line"
-	Serial  Serial
-	Pattern string
-	Encoder bool // it counts or tells degrees; else it tells a length
-	Unit    Unit // of a length whose line names none
+	Format   string // one of Formats
+	Serial   Serial
+	Encoder  bool   // it counts or tells degrees; else it tells a length
+	Pattern  string // line
+	Unit     Unit   // line: of a length whose line names none
+	Encoding string // bcd-frame
+	Modbus   Modbus // modbus-rtu
 }
+
+// The formats.
+const (
+	FormatLine   = "line"
+	FormatBCD    = "bcd-frame"
+	FormatModbus = "modbus-rtu"
+)
+
+// Formats lists them.
+func Formats() []string { return []string{FormatLine, FormatBCD, FormatModbus} }
 
 // New makes the two halves of a format. The error says what is wrong with the
 // settings and what to do; it wraps ErrFormat for a format that is not there.
-func New(s Settings) (Framer, Decoder, error) {
-	if s.Format != "line" {
-		return nil, nil, fmt.Errorf("%w: %q; use \"line\"", ErrFormat, s.Format)
+func New(s Settings) (f Framer, d Decoder, err error) {
+	switch {
+	case s.Format == FormatLine:
+		f = NewLineFramer(s.Serial)
+		d, err = NewLineDecoder(s.Pattern, s.Encoder, s.Unit)
+	case s.Format == FormatBCD && s.Encoding == EncodingPacked:
+		f = NewPackedFramer()
+		d, err = NewBCDDecoder(s.Encoding, s.Encoder)
+	case s.Format == FormatBCD:
+		f = NewLineFramer(s.Serial)
+		d, err = NewBCDDecoder(s.Encoding, s.Encoder)
+	case s.Format == FormatModbus:
+		f = NewModbusFramer(s.Modbus)
+		d, err = NewModbusDecoder(s.Modbus, s.Encoder)
+	default:
+		err = fmt.Errorf("%w: %q; use one of %s", ErrFormat, s.Format, strings.Join(Formats(), ", "))
 	}
-	d, err := NewLineDecoder(s.Pattern, s.Encoder, s.Unit)
-	if err != nil {
-		return nil, nil, err
+	return f, d, err
+}
+
+// Request is what asks an instrument of these settings for a reading, nil
+// where the format has no question of its own.
+func Request(s Settings) []byte {
+	if s.Format == FormatModbus {
+		return s.Modbus.Request()
 	}
-	return NewLineFramer(s.Serial), d, nil
+	return nil
+}
+
+// Largest numbers taken for a reading.
+const (
+	maxMM     = 1000.0
+	maxTicks  = 999_999_999_999_999
+	maxDigits = 15
+	maxDegree = 360e6
+)
+
+// plausible refuses what no such instrument can show.
+func plausible(v Value) error {
+	switch {
+	case v.Unit == UnitDegree && math.Abs(v.Number()) > maxDegree,
+		v.Unit == UnitCount && math.Abs(v.Number()) > maxTicks,
+		(v.Unit == UnitMM || v.Unit == UnitInch) && math.Abs(v.MM()) > maxMM:
+		return ErrRange
+	}
+	return nil
 }
 
 // MM is a length in millimetres.

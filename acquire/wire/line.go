@@ -3,7 +3,7 @@ package wire
 import (
 	"errors"
 	"fmt"
-	"math"
+	"math/bits"
 	"regexp"
 	"strings"
 )
@@ -11,7 +11,8 @@ import (
 // Format "line": one reading a line, in ASCII.
 //
 //	end of line   CR, LF or CR LF; empty lines mean nothing
-//	characters    7 or 8 bits; with 7 the eighth bit is parity and is dropped
+//	characters    7 or 8 bits; with 7 the eighth bit may be the parity bit: it
+//	              is checked and dropped
 //	number        [sign] digits [point or comma digits], blanks allowed inside
 //	unit          "mm" or "in" (also "inch" and the inch mark); what a line
 //	              says wins over the setting
@@ -29,7 +30,12 @@ import (
 //
 // Known faults. A parity error or a break reaches us as NUL: the digit that it
 // was is lost, so a line with one is dropped whole (CutNoise), even where the
-// NUL stands right before its first character: that may have been the sign. The
+// NUL stands right before its first character: that may have been the sign.
+// Most ports check the parity of 7-bit characters themselves and hand the
+// eighth bit on as 0; some adapters, and every pseudo-terminal, leave it on.
+// The first line that holds such bits, all of them right, tells; from then on
+// a wrong one drops its line (CutNoise), even where it stands on a line end
+// before the first character: that may have been the sign likewise. The
 // first line after opening may lack its head, so it is dropped too (CutPartial),
 // unless the line had been silent before it. A line that stops in its middle
 // is dropped after the silence that follows, so that its rest never joins the
@@ -39,6 +45,10 @@ import (
 // Example, as configured by default: "-  0,125\r" is −0.125.
 type lineFramer struct {
 	mask    byte
+	parity  Parity // of 7-bit characters whose parity bit may come along
+	carried bool   // it does
+	high    bool   // an eighth bit was set since the last line's end
+	wrong   int    // characters since then whose parity would be wrong
 	buf     []byte
 	atNS    int64
 	burst   int
@@ -49,12 +59,17 @@ type lineFramer struct {
 
 // NewLineFramer cuts lines out of characters of the given shape.
 func NewLineFramer(s Serial) Framer {
-	return &lineFramer{mask: s.mask(), buf: make([]byte, 0, MaxFrame)}
+	f := &lineFramer{mask: s.mask(), parity: ParityNone, buf: make([]byte, 0, MaxFrame)}
+	if s.DataBits == 7 {
+		f.parity = s.Parity
+	}
+	return f
 }
 
 func (f *lineFramer) Push(chunk []byte, atNS int64, emit func(Frame)) {
 	begun := 0
 	for _, b := range chunk {
+		f.check(b)
 		switch b &= f.mask; b {
 		case '\r', '\n':
 			f.end(emit)
@@ -80,20 +95,42 @@ func (f *lineFramer) Push(chunk []byte, atNS int64, emit func(Frame)) {
 	}
 }
 
+// check looks at the parity bit of a character, in case there is one.
+func (f *lineFramer) check(b byte) {
+	if f.parity == ParityNone {
+		return
+	}
+	f.high = f.high || b >= 0x80
+	if odd := bits.OnesCount8(b)%2 == 1; odd != (f.parity == ParityOdd) {
+		f.wrong++
+	}
+}
+
+// spoilt tells whether a character since the last line's end was garbled.
+func (f *lineFramer) spoilt() bool {
+	return f.noise > 0 || f.wrong > 0 && (f.high || f.carried)
+}
+
 // end is a line end: hand the line on, or say why not.
 func (f *lineFramer) end(emit func(Frame)) {
 	switch {
 	case f.tooLong: // told already
-	case f.noise > 0:
-		f.cut(CutNoise, emit)
-	case len(f.buf) == 0:
+	case len(f.buf) == 0 && f.noise == 0:
 		return // an empty line, or the LF of a CR LF
+	case f.spoilt():
+		f.cut(CutNoise, emit)
 	case !f.synced:
 		f.cut(CutPartial, emit)
 	default:
 		f.cut(CutNone, emit)
 	}
-	f.buf, f.noise, f.tooLong, f.synced = f.buf[:0], 0, false, true
+	f.carried = f.carried || f.high && f.wrong == 0
+	f.fresh(true)
+}
+
+// fresh begins a line.
+func (f *lineFramer) fresh(synced bool) {
+	f.buf, f.noise, f.tooLong, f.synced, f.high, f.wrong = f.buf[:0], 0, false, synced, false, 0
 }
 
 func (f *lineFramer) cut(why Cut, emit func(Frame)) {
@@ -109,20 +146,13 @@ func (f *lineFramer) Silence(emit func(Frame)) {
 	case len(f.buf) > 0:
 		f.cut(CutPartial, emit)
 	}
-	f.buf, f.noise, f.tooLong, f.synced = f.buf[:0], 0, false, true
+	f.fresh(true)
 }
 
 func (f *lineFramer) Reset() {
-	f.buf, f.noise, f.tooLong, f.synced = f.buf[:0], 0, false, false
+	f.fresh(false)
+	f.carried = false
 }
-
-// Largest numbers taken for a reading.
-const (
-	maxMM     = 1000.0
-	maxTicks  = 999_999_999_999_999
-	maxDigits = 15
-	maxDegree = 360e6
-)
 
 type lineDecoder struct {
 	pattern *regexp.Regexp
@@ -175,7 +205,7 @@ func groupFor(encoder bool) string {
 // errorLine is an instrument's own error: at most three characters of channel
 // and status, then "ERR", "ERROR" or E and a number, and nothing that could be
 // a reading.
-var errorLine = regexp.MustCompile(`^\s*(?:\w{1,3}\s+)?\W{0,2}(?i:\w{0,3}?err(?:or)?|e)[\s:.-]*\d{0,4}\s*$`)
+var errorLine = regexp.MustCompile(`^\s*(?:\w{1,3}[\s+-]+)?\W{0,2}(?i:\w{0,3}?err(?:or)?|e)[\s:.-]*\d{0,4}\s*$`)
 
 func (d *lineDecoder) Decode(line []byte) (Value, error) {
 	m := d.pattern.FindSubmatchIndex(line)
@@ -196,6 +226,9 @@ func (d *lineDecoder) Decode(line []byte) (Value, error) {
 	if v.Unit, err = d.unitOf(line, m); err != nil {
 		return Value{}, err
 	}
+	if v.Unit == UnitCount && v.Decimals != 0 {
+		return Value{}, fmt.Errorf("%w: a fraction of a count", ErrGarbage)
+	}
 	if text := group(line, m, d.timeUS); text != "" {
 		t, err := number(text)
 		if err != nil || t.Decimals != 0 {
@@ -203,7 +236,7 @@ func (d *lineDecoder) Decode(line []byte) (Value, error) {
 		}
 		v.TimeUS, v.HasTime = t.Ticks, true
 	}
-	return v, d.plausible(v)
+	return v, plausible(v)
 }
 
 // group is what a group of the pattern matched, "" for none.
@@ -241,18 +274,6 @@ func (d *lineDecoder) unitOf(line []byte, m []int) (Unit, error) {
 		return u, nil
 	}
 	return UnitNone, ErrGarbage
-}
-
-// plausible refuses what no such instrument can show.
-func (d *lineDecoder) plausible(v Value) error {
-	switch {
-	case v.Unit == UnitCount && v.Decimals != 0:
-		return ErrGarbage
-	case v.Unit == UnitDegree && math.Abs(v.Number()) > maxDegree,
-		!d.encoder && math.Abs(v.MM()) > maxMM:
-		return ErrRange
-	}
-	return nil
 }
 
 func unitOf(text string) Unit {

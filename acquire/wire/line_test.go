@@ -1,13 +1,9 @@
 package wire
 
 import (
-	"bufio"
 	"bytes"
 	"errors"
 	"fmt"
-	"math"
-	"os"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -49,55 +45,6 @@ func synced(s string) Framer {
 	return f
 }
 
-// TestPrintedExamples decodes every line example of testdata/frames.txt.
-func TestPrintedExamples(t *testing.T) {
-	file, err := os.Open("testdata/frames.txt")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	patterns := map[string]string{
-		"01A": `^(?P<status>\d\d[A-Z])(?P<value>[-+]\d+\.\d+)$`,
-		"RNM": `^(?P<status>[A-Z]{3})\s+(?P<value>[-+]?\d+\.\d+)$`,
-	}
-	done := 0
-	for lines := bufio.NewScanner(file); lines.Scan(); {
-		quoted, want, ok := strings.Cut(lines.Text(), " => ")
-		if !ok || !strings.HasPrefix(quoted, `"`) {
-			continue
-		}
-		text, err := strconv.Unquote(quoted)
-		if err != nil {
-			t.Fatal(err)
-		}
-		got := frames(synced("8N1"), text)
-		if len(got) != 1 || got[0].Cut != CutNone {
-			t.Fatalf("%s: cut into %v, want one line", quoted, got)
-		}
-		pattern := lengthPattern
-		if p, ok := patterns[text[:3]]; ok {
-			pattern = p
-		}
-		v, err := mustDecoder(t, pattern, false).Decode(got[0].Bytes)
-		if done++; strings.Contains(want, "error") {
-			if !errors.Is(err, ErrInstrument) {
-				t.Errorf("%s: error %v, want the instrument's own", quoted, err)
-			}
-			continue
-		}
-		var mm float64
-		if _, err := fmt.Sscanf(want, "%f", &mm); err != nil {
-			t.Fatal(err)
-		}
-		if err != nil || math.Abs(v.MM()-mm) > 1e-9 { // exact but for binary fractions
-			t.Errorf("%s: %v mm, %v; want %v", quoted, v.MM(), err, mm)
-		}
-	}
-	if done < 6 {
-		t.Fatalf("only %d examples found", done)
-	}
-}
-
 func TestDecode(t *testing.T) {
 	for _, c := range []struct {
 		name, pattern, line string
@@ -125,6 +72,8 @@ func TestDecode(t *testing.T) {
 		{name: "fraction of a count", pattern: `^(?P<count>[\d.]+)$`, line: "12.5", encoder: true, err: ErrGarbage},
 		{name: "error", pattern: lengthPattern, line: "ERR3", err: ErrInstrument},
 		{name: "error with a channel", pattern: lengthPattern, line: "01 E12", err: ErrInstrument},
+		{name: "error after channel and status", pattern: `^(?P<status>\d\d[A-Z])(?P<value>[-+]\d+\.\d+)$`, line: "01AERR3", err: ErrInstrument},
+		{name: "error in a number's place", pattern: `^(?P<status>\d\d[A-Z])(?P<value>[-+]\d+\.\d+)$`, line: "01B-ERROR", err: ErrInstrument},
 		{name: "error in a status dress", pattern: `^(?P<status>\w{3})(?P<value>[-+\d.]*)$`, line: "01B", err: ErrInstrument},
 		{name: "exponent is no error line", pattern: lengthPattern, line: "1e5", err: ErrGarbage},
 	} {
@@ -183,7 +132,14 @@ func TestFramer(t *testing.T) {
 			[]line{{"12", 1, 0, 0}, {"3", 3, 0, 0}, {"4", 4, 0, 0}}},
 		{"the first line may lack its head", NewLineFramer(Serial{8, 'N', 1}), []string{"345\r\n7\r\n"},
 			[]line{{"345", 1, 0, CutPartial}, {"7", 1, 1, 0}}},
-		{"seven bits with parity", synced("7E1"), []string{"\xb1\x32\x8d"}, []line{{"12", 1, 0, 0}}},
+		{"seven bits with parity", synced("7E1"), []string{"\xb1\xb2\x8d"}, []line{{"12", 1, 0, 0}}},
+		{"seven bits, parity taken off by the port", synced("7E1"), []string{"12\r"}, []line{{"12", 1, 0, 0}}},
+		{"a wrong parity spoils its line", synced("7E1"), []string{"\xb1\x32\x8d\xb1\xb2\x8d"},
+			[]line{{"12", 1, 0, CutNoise}, {"12", 1, 1, 0}}},
+		{"once parity came along its absence is wrong", synced("7O1"), []string{"\x30\x0d\xb0\x0d\x30\x0d\x31\x0d"},
+			[]line{{"0", 1, 0, 0}, {"0", 1, 1, 0}, {"0", 1, 2, CutNoise}, {"1", 1, 3, 0}}},
+		{"a sign that became a line end", synced("7E1"), []string{"\xb1\x8d\x0d\xb1\x8d\xb2\x8d"},
+			[]line{{"1", 1, 0, 0}, {"1", 1, 1, CutNoise}, {"2", 1, 2, 0}}},
 		{"eight bits are kept", synced("8N1"), []string{"\xb1\r"}, []line{{"\xb1", 1, 0, 0}}},
 		{"a NUL spoils its line only", synced("8N1"), []string{"1\x002\r3\r\x004\r5\r"},
 			[]line{{"12", 1, 0, CutNoise}, {"3", 1, 1, 0}, {"4", 1, 2, CutNoise}, {"5", 1, 3, 0}}},
@@ -284,36 +240,6 @@ func TestReadsDoNotMatter(t *testing.T) {
 			if !bytes.Equal(whole[i].Bytes, split[i].Bytes) || whole[i].Cut != split[i].Cut {
 				t.Fatalf("line %d: %q whole, %q cut", i, whole[i].Bytes, split[i].Bytes)
 			}
-		}
-	})
-}
-
-func FuzzLine(f *testing.F) {
-	for _, s := range []string{"+0012.345 mm\r\n", "-  0,125\r", "ERR3\r", "\x00\xff1\n", "7199\n"} {
-		f.Add([]byte(s))
-	}
-	length, count := mustDecoder(f, lengthPattern, false), mustDecoder(f, countPattern, true)
-	f.Fuzz(func(t *testing.T, b []byte) {
-		total := 0
-		framer := NewLineFramer(Serial{7, ParityEven, 1})
-		look := func(l Frame) {
-			if total += len(l.Bytes); len(l.Bytes) > MaxFrame {
-				t.Fatalf("a line of %d bytes", len(l.Bytes))
-			}
-			for _, d := range []Decoder{length, count} {
-				v, err := d.Decode(l.Bytes)
-				if err != nil && !errors.Is(err, ErrGarbage) && !errors.Is(err, ErrInstrument) && !errors.Is(err, ErrRange) {
-					t.Fatalf("%q: strange error %v", l.Bytes, err)
-				}
-				if err == nil && (math.IsNaN(v.MM()) || math.IsInf(v.MM(), 0)) {
-					t.Fatalf("%q: %v", l.Bytes, v)
-				}
-			}
-		}
-		framer.Push(b, 1, look)
-		framer.Silence(look)
-		if total > len(b) {
-			t.Fatalf("%d bytes in, %d out", len(b), total)
 		}
 	})
 }

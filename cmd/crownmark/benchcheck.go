@@ -6,6 +6,7 @@ import (
 	"unicode"
 
 	"crownmark/acquire"
+	"crownmark/acquire/wire"
 	"crownmark/dashboards"
 	"crownmark/fit/engine/strict"
 )
@@ -37,9 +38,10 @@ func (b benchFile) checkEncoder(ps *strict.Problems, places strict.Places) {
 		ps.Add("", "add [encoder] with port, baud, pattern and counts_per_rev", "there is no [encoder]")
 		return
 	}
-	for _, key := range []string{"port", "baud", "pattern", "counts_per_rev"} {
-		b.need(ps, places, "/encoder", key)
-	}
+	b.need(ps, places, "/encoder", "port", "baud")
+	b.checkFormat(ps, places, "/encoder", or(b.Encoder.Format, wire.FormatLine))
+	b.need(ps, places, "/encoder", "counts_per_rev")
+	checkRequest(ps, "/encoder", b.Encoder.Request)
 	within(ps, "/encoder/eccentricity_u_deg", or(b.Encoder.EccentricityUDeg, 0), 0, mostDoubtDeg)
 	within(ps, "/encoder/accuracy_u_deg", or(b.Encoder.AccuracyUDeg, 0), 0, mostDoubtDeg)
 }
@@ -51,16 +53,13 @@ func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
 	names := map[string]bool{}
 	for i, t := range b.Indicator {
 		at := fmt.Sprintf("/indicator/%d", i)
-		for _, key := range []string{"name", "port", "baud", "pattern"} {
-			b.need(ps, places, at, key)
-		}
+		b.need(ps, places, at, "name", "port", "baud")
+		b.checkFormat(ps, places, at, or(t.Format, wire.FormatLine))
 		if names[t.Name] {
 			ps.Add(at+"/name", "give each indicator its own name", "two indicators are named %q", t.Name)
 		}
 		names[t.Name] = true
-		if _, err := unescape(t.Request); err != nil {
-			ps.Add(at+"/request", `write plain letters and Go escapes, for example '\x05' or 'R\r'`, "request = %q cannot be read", t.Request)
-		}
+		checkRequest(ps, at, t.Request)
 		if !printable(t.Name) {
 			ps.Add(at+"/name", "write it on one line, without control characters", "the name holds a control character")
 		}
@@ -95,9 +94,19 @@ func (b benchFile) checkInstruments(ps *strict.Problems) {
 		if key, ok := strings.CutPrefix(p.Key, "sweep: "); ok {
 			ps.Add("/sweep/"+key, p.Fix, "%s: %s", key, p.Detail)
 		} else if alone { // what only shows in the whole
-			ps.Add("", p.Fix, "%s: %s", p.Key, p.Detail)
+			ps.Add(b.pointer(p.Key), p.Fix, "%s: %s", p.Key, p.Detail)
 		}
 	}
+}
+
+// pointer is where "left: port" stands.
+func (b benchFile) pointer(key string) string {
+	for i, t := range b.Indicator {
+		if own, ok := strings.CutPrefix(key, t.Name+": "); ok {
+			return fmt.Sprintf("/indicator/%d/%s", i, own)
+		}
+	}
+	return ""
 }
 
 // checkPort: instruments on one port must speak alike.
@@ -113,18 +122,57 @@ func (b benchFile) checkSweep(ps *strict.Problems) {
 	}
 }
 
-// need: a key whose value cannot be guessed.
-func (b benchFile) need(ps *strict.Problems, places strict.Places, table, key string) {
-	if places.Has(table + "/" + key) {
-		return
+// formatKeys are the keys that only one format knows, those first that it
+// cannot do without.
+func formatKeys() map[string][]string {
+	return map[string][]string{
+		wire.FormatLine:   {"pattern"},
+		wire.FormatBCD:    {"encoding"},
+		wire.FormatModbus: {"type", "unit_id", "function", "register", "word_order", "scale"},
 	}
-	ps.Add(table+"/"+key, map[string]string{
+}
+
+// checkFormat: the keys of a table must be those of its format.
+func (b benchFile) checkFormat(ps *strict.Problems, places strict.Places, table, format string) {
+	own, known := formatKeys()[format]
+	if !known {
+		return // told elsewhere
+	}
+	b.need(ps, places, table, own[0])
+	for _, other := range wire.Formats() {
+		for _, key := range formatKeys()[other] {
+			if at := table + "/" + key; other != format && places.Has(at) {
+				ps.Add(at, fmt.Sprintf("remove it, or write format = %q", other), "%s means nothing to format %q", key, format)
+			}
+		}
+	}
+}
+
+func checkRequest(ps *strict.Problems, table, request string) {
+	if _, err := unescape(request); err != nil {
+		ps.Add(table+"/request", `write plain letters and Go escapes, for example '\x05' or 'R\r'`, "request = %q cannot be read", request)
+	}
+}
+
+// need: keys whose values cannot be guessed.
+func (b benchFile) need(ps *strict.Problems, places strict.Places, table string, keys ...string) {
+	for _, key := range keys {
+		if !places.Has(table + "/" + key) {
+			ps.Add(table+"/"+key, needFix(key), "%s is missing", key)
+		}
+	}
+}
+
+func needFix(key string) string {
+	return map[string]string{
 		"name":           `add name = "left": the page and the sweeps call it so`,
 		"port":           `add port = "/dev/serial/by-id/…": it stays when the device is plugged in again`,
 		"baud":           "add baud = 9600, or what the instrument's manual says",
 		"counts_per_rev": "add counts_per_rev = …, the counts for one turn of the crank",
 		"pattern":        `add pattern = '…', a regular expression with the group (?P<count>…) for an encoder, (?P<value>…) for an indicator`,
-	}[key], "%s is missing", key)
+		"encoding":       `add encoding = "hex" for 13 hexadecimal digits a line, "packed" for 7 bytes`,
+		"type":           `add type = "int32", or what its manual says: ` + strings.Join(wire.ModbusTypes(), ", "),
+	}[key]
 }
 
 // What no bench is worse than.

@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"crownmark/acquire"
+	"crownmark/acquire/wire"
 	"crownmark/fit"
 	"crownmark/fit/engine/strict"
 )
@@ -50,8 +51,17 @@ type encoderTable struct {
 	Frame            *string  `toml:"frame"`
 	Format           *string  `toml:"format"`
 	Pattern          string   `toml:"pattern"`
+	Encoding         string   `toml:"encoding"`
+	UnitID           *int     `toml:"unit_id"`
+	Function         *int     `toml:"function"`
+	Register         *int     `toml:"register"`
+	Type             string   `toml:"type"`
+	WordOrder        *string  `toml:"word_order"`
+	Scale            *float64 `toml:"scale"`
 	CountsPerRev     float64  `toml:"counts_per_rev"` // per turn of the crank
 	Direction        *int     `toml:"direction"`
+	Request          string   `toml:"request"`
+	IntervalMS       *int     `toml:"interval_ms"`
 	EccentricityUDeg *float64 `toml:"eccentricity_u_deg"`
 	AccuracyUDeg     *float64 `toml:"accuracy_u_deg"`
 }
@@ -63,6 +73,13 @@ type indicatorTable struct {
 	Frame        *string  `toml:"frame"`
 	Format       *string  `toml:"format"`
 	Pattern      string   `toml:"pattern"`
+	Encoding     string   `toml:"encoding"`
+	UnitID       *int     `toml:"unit_id"`
+	Function     *int     `toml:"function"`
+	Register     *int     `toml:"register"`
+	Type         string   `toml:"type"`
+	WordOrder    *string  `toml:"word_order"`
+	Scale        *float64 `toml:"scale"`
 	Unit         *string  `toml:"unit"`
 	Direction    *int     `toml:"direction"`
 	ResolutionMM float64  `toml:"resolution_mm"` // 0: learned from the data
@@ -126,19 +143,33 @@ func (b benchFile) config() acquire.Config {
 
 func (b benchFile) encoder() acquire.InstrumentConfig {
 	e := b.Encoder
-	return acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Port: e.Port, Baud: e.Baud,
-		Frame: or(e.Frame, "8N1"), Format: or(e.Format, "line"), Pattern: e.Pattern, Direction: or(e.Direction, 1),
+	request, _ := unescape(e.Request) // checked before
+	c := acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Port: e.Port, Baud: e.Baud,
+		Frame: or(e.Frame, "8N1"), Format: or(e.Format, "line"), Pattern: e.Pattern, Encoding: e.Encoding, Direction: or(e.Direction, 1),
 		CountsPerRev: e.CountsPerRev, EccentricityUDeg: e.EccentricityUDeg, AccuracyUDeg: e.AccuracyUDeg,
-		LashDeg: b.Alignment.LashDeg, LashUDeg: b.Alignment.LashUDeg}
+		Request: request, LashDeg: b.Alignment.LashDeg, LashUDeg: b.Alignment.LashUDeg}
+	if e.Request != "" || c.Format == wire.FormatModbus {
+		c.IntervalMS = or(e.IntervalMS, defaultAskEach)
+	}
+	if c.Format == wire.FormatModbus {
+		c.UnitID, c.Function, c.Register, c.Type = or(e.UnitID, 1), or(e.Function, 3), or(e.Register, 0), e.Type
+		c.WordOrder, c.Scale = or(e.WordOrder, "high-first"), or(e.Scale, 1)
+	}
+	return c
 }
 
 func (b benchFile) indicator(i int) acquire.InstrumentConfig {
 	t := b.Indicator[i]
 	request, _ := unescape(t.Request) // checked before
-	return acquire.InstrumentConfig{Kind: acquire.KindIndicator, Name: t.Name, Port: t.Port, Baud: t.Baud,
-		Frame: or(t.Frame, "8N1"), Format: or(t.Format, "line"), Pattern: t.Pattern, Direction: or(t.Direction, 1),
+	c := acquire.InstrumentConfig{Kind: acquire.KindIndicator, Name: t.Name, Port: t.Port, Baud: t.Baud,
+		Frame: or(t.Frame, "8N1"), Format: or(t.Format, "line"), Pattern: t.Pattern, Encoding: t.Encoding, Direction: or(t.Direction, 1),
 		Unit: or(t.Unit, "mm"), ResolutionMM: t.ResolutionMM, Request: request, IntervalMS: or(t.IntervalMS, defaultAskEach),
-		LatencyMS: t.LatencyMS, LatencyUMS: or(t.LatencyUMS, defaultDelayU)}
+		LatencyMS: t.LatencyMS, LatencyUMS: or(t.LatencyUMS, defaultDelayU), LatencyOpen: t.LatencyUMS == nil && t.LatencyMS == 0}
+	if c.Format == wire.FormatModbus {
+		c.UnitID, c.Function, c.Register, c.Type = or(t.UnitID, 1), or(t.Function, 3), or(t.Register, 0), t.Type
+		c.WordOrder, c.Scale = or(t.WordOrder, "high-first"), or(t.Scale, 1)
+	}
+	return c
 }
 
 // priors is what the fit may take as known of this bench.
@@ -147,12 +178,12 @@ func (b benchFile) priors() fit.Priors {
 	p.LashDeg, p.LashUDeg, p.MinSpanDeg = b.Alignment.LashDeg, b.Alignment.LashUDeg, b.Sweep.MinSpanDeg
 	p.EccentricityUDeg, p.AccuracyUDeg = b.Encoder.EccentricityUDeg, b.Encoder.AccuracyUDeg
 	if b.Encoder.CountsPerRev > 0 {
-		p.EncoderStepDeg = 360 / b.Encoder.CountsPerRev
+		p.EncoderStepDeg = 360 / b.encoder().TicksPerTurn(acquire.UnitCount, 0)
 	}
 	p.Indicators = map[string]fit.IndicatorPrior{}
 	for i := range b.Indicator {
 		c := b.indicator(i)
-		p.Indicators[c.Name] = fit.IndicatorPrior{LatencyMS: c.LatencyMS, LatencyUMS: c.LatencyUMS, ResolutionMM: c.ResolutionMM}
+		p.Indicators[c.Name] = fit.IndicatorPrior{LatencyMS: c.LatencyMS, LatencyUMS: c.LatencyUMS, ResolutionMM: c.ResolutionMM, FromArrivals: c.LatencyOpen}
 	}
 	if len(b.Indicator) == 1 { // a file that names no indicator means the only one
 		p.Default = p.Indicators[b.Indicator[0].Name]

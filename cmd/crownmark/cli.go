@@ -25,8 +25,12 @@ const (
 type cli struct {
 	Demo     demoCmd     `cmd:"" help:"Show the whole job on a virtual bench, no hardware needed."`
 	Run      runCmd      `cmd:"" help:"Watch the instruments, record sweeps and serve the bench page."`
+	Ports    portsCmd    `cmd:"" help:"List the serial ports, and what is heard on each."`
+	Setup    setupCmd    `cmd:"" help:"Recognise the instruments and write a bench file."`
 	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file, and in an engine file with --engine."`
 	Fit      fitCmd      `cmd:"" help:"From recorded sweeps to the index table."`
+	Capture  captureCmd  `cmd:"" help:"Write what the instruments say to a file, byte for byte, with its times."`
+	Replay   replayCmd   `cmd:"" help:"Say a captured file again, on pseudo-terminals."`
 	Simulate simulateCmd `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
 	Jobs     jobsCmd     `cmd:"" help:"List the jobs in the store."`
 	Report   reportCmd   `cmd:"" help:"Write a job's report."`
@@ -39,7 +43,7 @@ type cli struct {
 
 const description = `True TDC and crank index from a crank turned by hand: an angle encoder on the nose, an indicator on each piston, one sweep each way through every top.
 
-New here? Run "crownmark demo". A job of your own: write a bench file and an engine file, check them with "crownmark check", then "crownmark run --config bench.toml" and open the page it names.`
+New here? Run "crownmark demo". A job of your own: let "crownmark setup" write a bench file, write an engine file, check them with "crownmark check", then "crownmark run --config bench.toml" and open the page it names.`
 
 // stdio is where a command reads and writes.
 type stdio struct {
