@@ -233,6 +233,10 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 		j.flag(c.Number, FlagSweepsDisagree)
 		shares = append(shares, share{srcRepeat, plain(more) + " times what the readings explain", "measured", (more*more - 1) * (shares[0].variance + shares[1].variance), math.Inf(1)})
 	}
+	if s.closureFailed { // all of it may have come between this cylinder and the reference
+		slip := s.closure.value
+		shares = append(shares, share{srcClosure, plain(math.Abs(slip)) + "°", "measured", slip * slip / 4, math.Inf(1)})
+	}
 	u95 := s.expand(shares)
 	c.IndexErrorDeg, c.IndexU95Deg, c.Budget = ptr(err), ptr(u95), budget(shares)
 	j.writeThrow(c, s, err, u95)

@@ -47,6 +47,7 @@ const (
 	srcMounting = "encoder mounting (eccentricity)"
 	srcAccuracy = "encoder accuracy"
 	srcShape    = "curve that leaves the crank's shape"
+	srcClosure  = "closure that does not close"
 	srcRepeat   = "sweeps that disagree"
 )
 

@@ -155,6 +155,9 @@ func TestSlippedEncoderVoidsTheJob(t *testing.T) {
 	if c.Verdict != Undecided || c.TrimDeg != nil || !slices.Contains(c.Flags, FlagClosure) {
 		t.Errorf("after a slip: verdict %s, trim %v, flags %v", c.Verdict, c.TrimDeg, c.Flags)
 	}
+	if *c.IndexU95Deg < 0.19 {
+		t.Errorf("after a slip of 0.2°: index %s", WithDoubt(c.IndexErrorDeg, c.IndexU95Deg))
+	}
 }
 
 func TestMountsNeedALink(t *testing.T) {
