@@ -29,7 +29,8 @@ func (fitCmd) Help() string {
 
 // Run fits and prints.
 func (c fitCmd) Run(std stdio) error {
-	debug.SetGCPercent(400) // a short run: what is left over goes with the process
+	debug.SetGCPercent(-1)        // a short run: what is left over goes with the process,
+	debug.SetMemoryLimit(1 << 30) // unless there is very much of it
 	in := fit.Input{Priors: fit.DefaultPriors(), DirectionConfirmed: true}
 	var err error
 	if in.Engine, err = readEngine(c.Engine); err != nil {
