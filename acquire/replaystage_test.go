@@ -2,8 +2,6 @@ package acquire
 
 import (
 	"context"
-	"slices"
-	"sync"
 	"testing"
 	"time"
 
@@ -18,17 +16,16 @@ type replayStage struct {
 	says   map[int]spoken // by place among the events
 	player *replay.Player
 	goOn   chan struct{}
-	mu     sync.Mutex
-	next   int // event to be played
-	saids  [][]string
-	back   chan struct{} // closed once the plug is in again
+	sayings
+	next int           // event to be played
+	back chan struct{} // closed once the plug is in again
 }
 
 // stageRounds are enough for any check.
 const stageRounds = 24
 
 func newReplayStage(t *testing.T, f format) stage {
-	s := &replayStage{f: f, says: map[int]spoken{}, goOn: make(chan struct{}, 3), back: make(chan struct{}), saids: make([][]string, len(f.cfgs))}
+	s := &replayStage{f: f, says: map[int]spoken{}, goOn: make(chan struct{}, 3), back: make(chan struct{}), sayings: sayings{saids: make([][]string, len(f.cfgs))}}
 	s.rounds()
 	s.events = append(s.events, replay.Event{Kind: replay.Came, Bytes: []byte(f.garbage)})
 	s.rounds()
@@ -101,16 +98,6 @@ func (s *replayStage) wait(ctx context.Context, _ int64) error {
 }
 
 func (s *replayStage) path() string { return s.player.Path(0) }
-
-func (s *replayStage) said() [][]string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	out := make([][]string, len(s.saids))
-	for i := range out {
-		out[i] = slices.Clone(s.saids[i])
-	}
-	return out
-}
 
 func (s *replayStage) garbage() { s.goOn <- struct{}{} }
 func (s *replayStage) unplug()  { s.goOn <- struct{}{} }

@@ -12,28 +12,13 @@ import (
 	"crownmark/acquire/virtual"
 )
 
-// handStage is a plain port on which bytes written by hand are said.
-type handStage struct {
-	*ptyLine
-	f       format
-	mu      sync.Mutex
-	saids   [][]string
-	next    map[string]int // by question
-	pending []byte
-	stop    chan struct{}
-	over    sync.WaitGroup
+// sayings are the numbers that each instrument has said, as a stage notes them.
+type sayings struct {
+	mu    sync.Mutex
+	saids [][]string
 }
 
-func newHandStage(t *testing.T, f format) stage {
-	s := &handStage{ptyLine: newPtyLine(t), f: f, saids: make([][]string, len(f.cfgs)), next: map[string]int{}}
-	s.start()
-	t.Cleanup(s.quit)
-	return s
-}
-
-func (s *handStage) path() string { return s.ptyLine.path }
-
-func (s *handStage) said() [][]string {
+func (s *sayings) said() [][]string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	out := make([][]string, len(s.saids))
@@ -42,6 +27,26 @@ func (s *handStage) said() [][]string {
 	}
 	return out
 }
+
+// handStage is a plain port on which bytes written by hand are said.
+type handStage struct {
+	*ptyLine
+	f format
+	sayings
+	next    map[string]int // by question
+	pending []byte
+	stop    chan struct{}
+	over    sync.WaitGroup
+}
+
+func newHandStage(t *testing.T, f format) stage {
+	s := &handStage{ptyLine: newPtyLine(t), f: f, sayings: sayings{saids: make([][]string, len(f.cfgs))}, next: map[string]int{}}
+	s.start()
+	t.Cleanup(s.quit)
+	return s
+}
+
+func (s *handStage) path() string { return s.ptyLine.path }
 
 func (s *handStage) garbage() {
 	s.mu.Lock()
@@ -122,8 +127,7 @@ type rigStage struct {
 	rig   *virtual.Rig
 	order chan func(*virtual.Operator) error
 	done  chan error
-	mu    sync.Mutex
-	saids [][]string
+	sayings
 }
 
 func newRigStage(t *testing.T, f format) stage {
@@ -135,7 +139,7 @@ func newRigStage(t *testing.T, f format) stage {
 	}
 	truth := virtual.Draw(e, 5, d)
 	truth.Encoder.StartDeg, truth.Encoder.OffsetDeg = -10, 20
-	s := &rigStage{t: t, f: f, order: make(chan func(*virtual.Operator) error), done: make(chan error), saids: make([][]string, len(f.cfgs))}
+	s := &rigStage{t: t, f: f, order: make(chan func(*virtual.Operator) error), done: make(chan error), sayings: sayings{saids: make([][]string, len(f.cfgs))}}
 	rig, err := virtual.NewRig(truth, virtual.RigOptions{Dir: t.TempDir(), Script: s.script, Voices: f.voices, Said: s.note})
 	if err != nil {
 		t.Fatal(err)
@@ -192,16 +196,6 @@ func (s *rigStage) path() string {
 		return s.rig.EncoderPort()
 	}
 	return s.rig.IndicatorPort("left")
-}
-
-func (s *rigStage) said() [][]string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	out := make([][]string, len(s.saids))
-	for i := range out {
-		out[i] = slices.Clone(s.saids[i])
-	}
-	return out
 }
 
 func (s *rigStage) do(what func(*virtual.Operator) error) {

@@ -17,6 +17,7 @@ const (
 	bumpCounts  = 1.3  // … and of the encoder's step
 	bumpScat    = 7.0  // … and of the scatter beside it
 	bumpEnds    = 0.03 // so much of a sweep's weight must lie either side of a step
+	hiddenLeast = 0.02 // … and so much of its weight that nothing else can take up
 	hiddenClear = 14.0 // a step without a sharp edge must be so many times its doubt
 	bumpMost    = 6    // steps looked for in a job, one after the other
 	bumpSide    = 7    // readings either side that tell a step
@@ -136,43 +137,26 @@ func (s *solution) hidden(p *pass, tau float64) (best step) {
 	if p.poor() { // then it is no knock alone that bends it
 		return best
 	}
-	v := s.model.viewOf(p)
-	n := len(p.t)
-	rows, weights := make([]columns, n), make([]float64, n)
-	var mean columns
-	var all, level float64
-	for i := range p.t {
-		if w := p.weight(i); w > 0 {
-			v.at(p, i, &rows[i])
-			weights[i] = w
-			all += w
-			level += w * p.res[i]
-			for k := range mean {
-				mean[k] += w * rows[i][k]
-			}
-		}
-	}
+	rows, weights, mean, level, all := s.model.levelled(p)
 	cov := s.byColumns(p)
 	var score, behind float64
 	var cross columns
-	first := true
-	for i := n - 1; i > 0; i-- {
+	for i := len(p.t) - 1; i > 0; i-- {
 		w := weights[i]
 		if w == 0 {
 			continue
 		}
-		score += w * (p.res[i] - level/all)
+		score += w * (p.res[i] - level)
 		behind += w
 		for k := range cross {
-			cross[k] += w * (rows[i][k] - mean[k]/all)
+			cross[k] += w * (rows[i][k] - mean[k])
 		}
-		if first || behind < bumpEnds*all || behind > (1-bumpEnds)*all {
-			first = false
+		if behind < bumpEnds*all || behind > (1-bumpEnds)*all {
 			continue
 		}
 		rest := behind * (all - behind) / all
 		left := rest - cov.form(&cross)
-		if left < 0.02*rest { // it looks like something else there
+		if left < hiddenLeast*rest {
 			continue
 		}
 		size, clear := math.Abs(score/left), math.Abs(score)/math.Sqrt(left*p.vif)
@@ -183,12 +167,29 @@ func (s *solution) hidden(p *pass, tau float64) (best step) {
 	return best
 }
 
-// weight is reading i's, 1/mm², as if it stood alone; 0 where it does not count.
-func (p *pass) weight(i int) float64 {
-	if !p.use[i] {
-		return 0
+// levelled are a pass's derivatives and weights (1/mm²; 0: does not count), each
+// reading as if it stood alone, the weighted means of derivatives and residuals,
+// and the sum of the weights.
+func (m *model) levelled(p *pass) (rows []columns, weights []float64, mean columns, level, all float64) {
+	v := m.viewOf(p)
+	rows, weights = make([]columns, len(p.t)), make([]float64, len(p.t))
+	for i := range p.t {
+		if !p.use[i] {
+			continue
+		}
+		v.at(p, i, &rows[i])
+		w := p.robust[i] / p.variance(i)
+		weights[i] = w
+		all += w
+		level += w * p.res[i]
+		for k := range mean {
+			mean[k] += w * rows[i][k]
+		}
 	}
-	return p.robust[i] / p.variance(i)
+	for k := range mean {
+		mean[k] /= all
+	}
+	return rows, weights, mean, level / all, all
 }
 
 // byColumns is the covariance as a pass's columns feel it.
