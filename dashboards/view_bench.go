@@ -70,7 +70,7 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	v.OpenJobs = open
 	v.Next = next(v, snapshot, index)
 	v.Wheel = wheelSVG(v.Hand, v.Tops)
-	return s.render(w, http.StatusOK, "bench", frame{Title: "Bench", Here: "bench", Page: v, Simulated: v.Job != nil && v.Job.Simulated})
+	return s.render(w, r, http.StatusOK, "bench", frame{Title: "Bench", Here: "bench", Page: v, Simulated: v.Job != nil && v.Job.Simulated})
 }
 
 func (v *benchView) ofJob(job store.Job, sweeps []store.Sweep, index fit.Index, mount int) {
