@@ -36,6 +36,7 @@ const (
 	attrOrder     = "order"
 	attrCautions  = "cautions"
 	attrLibrary   = "library_engine"
+	attrFollows   = "follows"
 )
 
 // attribute is the row of a key that is in force.
@@ -54,7 +55,7 @@ func (j *Job) takeAttributes(text string) error {
 	var kept map[string]attribute
 	errs := []error{json.Unmarshal([]byte(text), &kept)}
 	j.Stage, j.CustomerReference, j.Notes = kept[attrStage].Value, kept[attrReference].Value, kept[attrNotes].Value
-	for key, into := range map[string]any{attrTags: &j.Tags, attrOrder: &j.Order, attrLibrary: &j.LibraryEngine} {
+	for key, into := range map[string]any{attrTags: &j.Tags, attrOrder: &j.Order, attrLibrary: &j.LibraryEngine, attrFollows: &j.Follows} {
 		if a, ok := kept[key]; ok {
 			errs = append(errs, json.Unmarshal([]byte(a.Value), into))
 		}

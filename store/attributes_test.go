@@ -16,11 +16,11 @@ func TestJobAttributes(t *testing.T) {
 	if plain.Stage != "" || plain.Tags != nil || plain.CautionsAt() != nil || plain.OrderGiven || !cmp.Equal(plain.Order, []int{1, 4, 2, 3}) {
 		t.Errorf("a job that was told nothing: %+v", plain)
 	}
-	ask := NewJob{Engine: practiceEngine(), Actor: "bench", IdempotencyKey: "pedal", LibraryEngine: 7,
+	ask := NewJob{Engine: practiceEngine(), Actor: "bench", IdempotencyKey: "pedal", LibraryEngine: 7, Follows: 1,
 		Attributes: JobAttributes{Stage: new(StageAssembled), CustomerReference: new("Order 118"), Notes: new("No. 3 was\nreground"), Tags: &[]string{"race", "steel"}}}
 	job, _, err := s.CreateJob(ctx, ask)
 	if err != nil || job.Stage != StageAssembled || job.CustomerReference != "Order 118" || job.Notes != "No. 3 was\nreground" ||
-		!cmp.Equal(job.Tags, []string{"race", "steel"}) || job.LibraryEngine != 7 || !cmp.Equal(job.Order, []int{1, 3, 4, 2}) {
+		!cmp.Equal(job.Tags, []string{"race", "steel"}) || job.LibraryEngine != 7 || job.Follows != 1 || !cmp.Equal(job.Order, []int{1, 3, 4, 2}) {
 		t.Fatalf("%v %+v", err, job)
 	}
 	if again, replayed, err := s.CreateJob(ctx, ask); err != nil || !replayed || again.ID != job.ID {

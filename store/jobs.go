@@ -50,8 +50,10 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
 	}
-	if n.LibraryEngine != 0 {
-		attributes[attrLibrary] = fmt.Sprint(n.LibraryEngine)
+	for key, id := range map[string]int64{attrLibrary: n.LibraryEngine, attrFollows: n.Follows} {
+		if id != 0 {
+			attributes[key] = fmt.Sprint(id)
+		}
 	}
 	if o := n.Attributes.Order; o != nil && len(*o) > 0 && !n.Engine.IsOrder(*o) {
 		return Job{}, false, fmt.Errorf("create job: %w", errNoOrder)

@@ -46,6 +46,7 @@ type Job struct {
 	Order             []int // the cylinders as they will be swept, each once
 	OrderGiven        bool  // Order was set; otherwise it follows from engine and stage
 	LibraryEngine     int64 // the library's engine that Engine was copied from; 0: none
+	Follows           int64 // the job before it on the same engine; 0: none
 	Cautions          *Acknowledgement
 }
 
@@ -70,6 +71,7 @@ type NewJob struct {
 	Engine         engine.Engine
 	Attributes     JobAttributes
 	LibraryEngine  int64 // that Engine was copied from; 0: none
+	Follows        int64 // the job before it on the same engine; 0: none
 	Actor          string
 	IdempotencyKey string // "": none
 }
