@@ -16,7 +16,7 @@
   const waiting = new Map(); // sweep that ended → ledger that must reach the disk
 
   const run = () => last && last.angle_deg !== null ? last.angle_deg * page.sign : null; // grows in running direction
-  const heard = () => performance.now() - heardAt < 1000 && document.body.dataset.live === "yes";
+  const heard = () => performance.now() - heardAt < Live.silentMS && document.body.dataset.live === "yes";
 
   // aim is the indicator that the builder watches: one that is being swept, or the first.
   function aim() {

@@ -27,7 +27,7 @@
   }
 
   function paint() {
-    const ok = last && last.angle_deg !== null && performance.now() - heardAt < 1000 && document.body.dataset.live === "yes";
+    const ok = last && last.angle_deg !== null && performance.now() - heardAt < Live.silentMS && document.body.dataset.live === "yes";
     main.querySelector(".aimed").classList.toggle("stale", !ok || last.encoder_state !== "live");
     const s = byID("encoder-state");
     s.dataset.state = ok ? last.encoder_state : "lost";
