@@ -56,7 +56,7 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 		}
 	}
 	if o := n.Attributes.Order; o != nil && len(*o) > 0 && !n.Engine.IsOrder(*o) {
-		return Job{}, false, fmt.Errorf("create job: %w", errNoOrder)
+		return Job{}, false, fmt.Errorf("create job: %w", ErrNoOrder)
 	}
 	request := requestHash(name, text, attributes)
 	var id int64
@@ -78,8 +78,6 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 	job, err = s.Job(ctx, id)
 	return job, replayed, err
 }
-
-var errNoOrder = fmt.Errorf("%w: the order must name every cylinder of the engine once", ErrInvalid)
 
 // requestHash tells a request that is made twice from another one under the
 // same key. Attributes that are not given count for nothing.
@@ -164,7 +162,7 @@ func (c *change) patchJob(ctx context.Context, id int64, p JobPatch, text string
 		of = *p.Engine
 	}
 	if p.Order != nil && len(*p.Order) > 0 && !of.IsOrder(*p.Order) {
-		return fmt.Errorf("job %d: %w", id, errNoOrder)
+		return fmt.Errorf("job %d: %w", id, ErrNoOrder)
 	}
 	opens := p.State != nil && *p.State == JobOpen
 	changes := p.Name != nil && *p.Name != now.Name || text != "" && text != string(now.EngineJSON) || len(attributes) > 0
