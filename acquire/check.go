@@ -22,6 +22,9 @@ var speeds = [...]int{300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 384
 // CheckInstrument lists what is wrong with a configuration; nothing means that
 // it can be opened.
 func CheckInstrument(c InstrumentConfig) (found []Problem) {
+	if c.ByEye() {
+		return checkByEye(c)
+	}
 	add := func(key, detail, fix string) { found = append(found, Problem{key, detail, fix}) }
 	if c.Port == "" {
 		add("port", "missing", "name the serial port; "+seePorts)

@@ -1,0 +1,151 @@
+package acquire
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"crownmark/acquire/wire"
+)
+
+// Formats of what a person reads: there is no port, and nothing to be decoded
+// but what is typed.
+const (
+	FormatMarks = "marks" // an encoder's place is taken by the damper's own degree marks
+	FormatTyped = "typed" // a display, read by eye and typed
+)
+
+// ByEye tells that a person reads it.
+func (c InstrumentConfig) ByEye() bool { return c.Format == FormatMarks || c.Format == FormatTyped }
+
+// A mark read by eye is good to 0.2°; worse than 5° it is of no use.
+const (
+	usualAngleUDeg = 0.2
+	mostAngleUDeg  = 5.0
+)
+
+// PlainDial is the name of an indicator that nobody described.
+const PlainDial = "dial"
+
+// What a person may have asked in vain.
+var (
+	ErrNoHandSweep = errors.New("no such sweep is being read")
+	ErrMisread     = errors.New("this cannot be what is read there")
+	ErrUnsteady    = errors.New("the display does not stand still")
+	ErrNothingRead = errors.New("nothing has been read yet")
+)
+
+// checkByEye is CheckInstrument for what a person reads.
+func checkByEye(c InstrumentConfig) (found []Problem) {
+	add := func(key, detail, fix string) { found = append(found, Problem{key, detail, fix}) }
+	if c.Port != "" {
+		add("port", fmt.Sprintf("format %q needs none: a person reads it", c.Format), "leave it out, or write the format of what stands on that port")
+	}
+	switch {
+	case c.Format == FormatMarks && c.Kind != KindEncoder:
+		add("format", "degree marks show no heights", fmt.Sprintf("write format = %q for a display that is read by eye", FormatTyped))
+	case c.Format == FormatTyped && c.Kind == KindEncoder:
+		add("format", "angles are read off degree marks", fmt.Sprintf("write format = %q where there is no encoder", FormatMarks))
+	}
+	if !(c.AngleUDeg >= 0 && c.AngleUDeg <= mostAngleUDeg) {
+		add("angle_u_deg", fmt.Sprintf("%g° cannot be", c.AngleUDeg), "write how well an eye reads the marks, 0.2 for fine ones, or leave it out")
+	}
+	if c.Direction != 1 && c.Direction != -1 {
+		add("direction", fmt.Sprintf("%d is neither 1 nor -1", c.Direction), "write 1, or -1 where it counts the other way")
+	}
+	if c.Kind == KindEncoder {
+		return found
+	}
+	return append(found, checkIndicator(c)...)
+}
+
+// marksConfig is what is kept of angles that a person read.
+func marksConfig(angleUDeg float64) InstrumentConfig {
+	return InstrumentConfig{Kind: KindEncoder, Name: FormatMarks, Format: FormatMarks, Direction: 1, AngleUDeg: angleUDeg}
+}
+
+func dialConfig() InstrumentConfig {
+	return InstrumentConfig{Kind: KindIndicator, Name: PlainDial, Format: FormatTyped, Direction: 1, Unit: "mm"}
+}
+
+const (
+	typedAngle  = `^\s*(?P<degrees>[-+]?\d*[.,]?\d*)\s*°?\s*$`
+	typedHeight = `^\s*(?P<value>[-+]?\d*[.,]?\d*)\s*(?P<unit>mm|in|inch|")?\s*$`
+)
+
+// typed reads what somebody wrote, a decimal number with point or comma.
+func typed(text string, c InstrumentConfig) (Reading, error) {
+	pattern, unit, like := typedHeight, UnitMM, `0.125 or 0.005 in`
+	if c.Unit == "in" {
+		unit = UnitInch
+	}
+	if c.Kind == KindEncoder {
+		pattern, like = typedAngle, "-12 or 7.5, negative before the top"
+	}
+	d, err := wire.NewLineDecoder(pattern, c.Kind == KindEncoder, unit)
+	if err != nil {
+		return Reading{}, err // cannot be: the patterns stand above
+	}
+	v, err := d.Decode([]byte(text))
+	if errors.Is(err, wire.ErrRange) {
+		return Reading{}, fmt.Errorf("%w: %q is beyond what any instrument shows: is the decimal point, or the unit, right?", ErrMisread, text)
+	}
+	if err != nil {
+		return Reading{}, fmt.Errorf("%w: %q is no plain number: write one such as %s", ErrMisread, text, like)
+	}
+	return Reading{Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: []byte(strings.TrimSpace(text))}, nil
+}
+
+// What no reading can be.
+const (
+	mostMarkDeg   = 360.0
+	mostHeightMM  = 150.0 // no indicator on a piston travels so far
+	mostMMPerDeg  = 1.5   // no piston moves so much a degree: 110 mm of stroke move 1.0, a slanting probe a quarter more
+	mostWobbleMM  = 0.5   // besides, for what the eye and the hand add
+	sameAngleDeg  = 1e-9
+	saysTakeBack  = "; if the one before was wrong, take that back"
+	saysDirection = "another direction is another sweep"
+)
+
+// senseOfMark refuses a mark that the crank cannot have come to.
+func (h *handRun) senseOfMark(deg float64) error {
+	if math.Abs(deg) > mostMarkDeg {
+		return fmt.Errorf("%w: a mark at %g°: write degrees as on the damper, negative before the top", ErrMisread, deg)
+	}
+	if len(h.taken) == 0 {
+		return nil
+	}
+	last := h.taken[len(h.taken)-1].MarkDeg
+	switch went := float64(h.direction) * (deg - last); {
+	case math.Abs(went) < sameAngleDeg:
+		return fmt.Errorf("%w: the mark at %g° was read already: turn to the next one", ErrMisread, deg)
+	case went < 0:
+		return fmt.Errorf("%w: from %g° to %g° is turning %s, and this sweep goes %s: %s%s", ErrMisread, last, deg,
+			wayWords(-h.direction), wayWords(h.direction), saysDirection, saysTakeBack)
+	}
+	return nil
+}
+
+// senseOfHeight refuses a height that the piston cannot have come to.
+func (h *handRun) senseOfHeight(deg, mm float64) error {
+	if math.Abs(mm) > mostHeightMM {
+		return fmt.Errorf("%w: %g mm is beyond the travel of any indicator: is the decimal point, or the unit, right?", ErrMisread, mm)
+	}
+	if len(h.taken) == 0 {
+		return nil
+	}
+	last := h.taken[len(h.taken)-1]
+	if most := mostMMPerDeg*math.Abs(deg-last.MarkDeg) + mostWobbleMM; math.Abs(mm-last.HeightMM) > most {
+		return fmt.Errorf("%w: from %.3f mm at %g° to %.3f mm at %g° no piston moves: is the decimal point, the unit, or the mark wrong?%s",
+			ErrMisread, last.HeightMM, last.MarkDeg, mm, deg, saysTakeBack)
+	}
+	return nil
+}
+
+func wayWords(direction int) string {
+	if direction < 0 {
+		return "back"
+	}
+	return "in running direction"
+}
