@@ -31,10 +31,25 @@ const PlainDial = "dial"
 // What a person may have asked in vain.
 var (
 	ErrNoHandSweep = errors.New("no such sweep is being read")
-	ErrMisread     = errors.New("this cannot be what is read there")
+	ErrMisread     = errors.New("this cannot be so")
 	ErrUnsteady    = errors.New("the display does not stand still")
 	ErrNothingRead = errors.New("nothing has been read yet")
 )
+
+// Misread is an ErrMisread: what of a request cannot be so, and what to do.
+type Misread struct {
+	Of          string // "mark", "height", "job", "cylinder", "direction" or "angle_u_deg"
+	Detail, Fix string
+}
+
+func (m *Misread) Error() string { return m.Detail + ": " + m.Fix }
+
+// Is makes errors.Is(err, ErrMisread) true.
+func (m *Misread) Is(target error) bool { return target == ErrMisread }
+
+func misread(of, fix, detail string, args ...any) error {
+	return &Misread{of, fmt.Sprintf(detail, args...), fix}
+}
 
 // checkByEye is CheckInstrument for what a person reads.
 func checkByEye(c InstrumentConfig) (found []Problem) {
@@ -76,12 +91,12 @@ const (
 
 // typed reads what somebody wrote, a decimal number with point or comma.
 func typed(text string, c InstrumentConfig) (Reading, error) {
-	pattern, unit, like := typedHeight, UnitMM, `0.125 or 0.005 in`
+	of, pattern, unit, like := "height", typedHeight, UnitMM, "0.125 or 0.005 in"
 	if c.Unit == "in" {
 		unit = UnitInch
 	}
 	if c.Kind == KindEncoder {
-		pattern, like = typedAngle, "-12 or 7.5, negative before the top"
+		of, pattern, like = "mark", typedAngle, "-12 or 7.5, negative before the top"
 	}
 	d, err := wire.NewLineDecoder(pattern, c.Kind == KindEncoder, unit)
 	if err != nil {
@@ -89,29 +104,29 @@ func typed(text string, c InstrumentConfig) (Reading, error) {
 	}
 	v, err := d.Decode([]byte(text))
 	if errors.Is(err, wire.ErrRange) {
-		return Reading{}, fmt.Errorf("%w: %q is beyond what any instrument shows: is the decimal point, or the unit, right?", ErrMisread, text)
+		return Reading{}, misread(of, "look at the decimal point and the unit", "%q is beyond what any instrument shows", text)
 	}
 	if err != nil {
-		return Reading{}, fmt.Errorf("%w: %q is no plain number: write one such as %s", ErrMisread, text, like)
+		return Reading{}, misread(of, "write one such as "+like, "%q is no plain number", text)
 	}
 	return Reading{Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: []byte(strings.TrimSpace(text))}, nil
 }
 
 // What no reading can be.
 const (
-	mostMarkDeg   = 360.0
-	mostHeightMM  = 150.0 // no indicator on a piston travels so far
-	mostMMPerDeg  = 1.5   // no piston moves so much a degree: 110 mm of stroke move 1.0, a slanting probe a quarter more
-	mostWobbleMM  = 0.5   // besides, for what the eye and the hand add
-	sameAngleDeg  = 1e-9
-	saysTakeBack  = "; if the one before was wrong, take that back"
-	saysDirection = "another direction is another sweep"
+	mostMarkDeg  = 360.0
+	mostHeightMM = 150.0 // no indicator on a piston travels so far
+	mostMMPerDeg = 1.5   // no piston moves so much a degree: 110 mm of stroke move 1.0, a slanting probe a quarter more
+	mostWobbleMM = 0.5   // besides, for what the eye and the hand add
+	sameAngleDeg = 1e-9
 )
+
+const orTakeBack = "; if the one before was wrong, take that back"
 
 // senseOfMark refuses a mark that the crank cannot have come to.
 func (h *handRun) senseOfMark(deg float64) error {
 	if math.Abs(deg) > mostMarkDeg {
-		return fmt.Errorf("%w: a mark at %g°: write degrees as on the damper, negative before the top", ErrMisread, deg)
+		return misread("mark", "write degrees as on the damper, negative before the top", "a mark at %g° cannot be", deg)
 	}
 	if len(h.taken) == 0 {
 		return nil
@@ -119,10 +134,10 @@ func (h *handRun) senseOfMark(deg float64) error {
 	last := h.taken[len(h.taken)-1].MarkDeg
 	switch went := float64(h.direction) * (deg - last); {
 	case math.Abs(went) < sameAngleDeg:
-		return fmt.Errorf("%w: the mark at %g° was read already: turn to the next one", ErrMisread, deg)
+		return misread("mark", "turn to the next one", "the mark at %g° was read already", deg)
 	case went < 0:
-		return fmt.Errorf("%w: from %g° to %g° is turning %s, and this sweep goes %s: %s%s", ErrMisread, last, deg,
-			wayWords(-h.direction), wayWords(h.direction), saysDirection, saysTakeBack)
+		return misread("mark", "another direction is another sweep"+orTakeBack, "from %g° to %g° is turning %s, and this sweep goes %s",
+			last, deg, wayWords(-h.direction), wayWords(h.direction))
 	}
 	return nil
 }
@@ -130,15 +145,15 @@ func (h *handRun) senseOfMark(deg float64) error {
 // senseOfHeight refuses a height that the piston cannot have come to.
 func (h *handRun) senseOfHeight(deg, mm float64) error {
 	if math.Abs(mm) > mostHeightMM {
-		return fmt.Errorf("%w: %g mm is beyond the travel of any indicator: is the decimal point, or the unit, right?", ErrMisread, mm)
+		return misread("height", "look at the decimal point and the unit", "%g mm is beyond the travel of any indicator", mm)
 	}
 	if len(h.taken) == 0 {
 		return nil
 	}
 	last := h.taken[len(h.taken)-1]
 	if most := mostMMPerDeg*math.Abs(deg-last.MarkDeg) + mostWobbleMM; math.Abs(mm-last.HeightMM) > most {
-		return fmt.Errorf("%w: from %.3f mm at %g° to %.3f mm at %g° no piston moves: is the decimal point, the unit, or the mark wrong?%s",
-			ErrMisread, last.HeightMM, last.MarkDeg, mm, deg, saysTakeBack)
+		return misread("height", "look at the decimal point, the unit, and the mark"+orTakeBack, "from %.3f mm at %g° to %.3f mm at %g° no piston moves",
+			last.HeightMM, last.MarkDeg, mm, deg)
 	}
 	return nil
 }

@@ -89,13 +89,13 @@ func (b *Bench) BeginHand(ctx context.Context, w BeginHand) (HandSweep, error) {
 func (w BeginHand) check() error {
 	switch {
 	case w.Job <= 0:
-		return fmt.Errorf("job %d: %w: name a job", w.Job, ErrNoSelection)
+		return misread("job", "name a job", "there is no job %d", w.Job)
 	case w.Cylinder <= 0:
-		return fmt.Errorf("%w: cylinder %d: numbers start at 1", ErrMisread, w.Cylinder)
+		return misread("cylinder", "numbers start at 1", "there is no cylinder %d", w.Cylinder)
 	case w.Direction != 1 && w.Direction != -1:
-		return fmt.Errorf("%w: direction %d: it is 1 in running direction or -1 back", ErrMisread, w.Direction)
+		return misread("direction", "it is 1 in running direction or -1 back", "there is no direction %d", w.Direction)
 	case !(w.AngleUDeg >= 0 && w.AngleUDeg <= mostAngleUDeg):
-		return fmt.Errorf("%w: marks read to %g°: it lies above 0 and is 5 at most, 0.2 for fine marks", ErrMisread, w.AngleUDeg)
+		return misread("angle_u_deg", "it lies above 0 and is 5 at most, 0.2 for fine marks", "marks cannot be read to %g°", w.AngleUDeg)
 	}
 	return nil
 }
@@ -150,7 +150,7 @@ func (l *loop) handHeight(h *handRun, text string) (Reading, *float64, error) {
 		return r, nil, err
 	}
 	if h.one == nil || h.one.cfg.ByEye() {
-		return Reading{}, nil, fmt.Errorf("%w: the height is missing, and indicator %s does not speak: type what it shows", ErrMisread, h.height.Name)
+		return Reading{}, nil, misread("height", "type what it shows", "the height is missing, and indicator %s does not speak", h.height.Name)
 	}
 	r, err := h.one.steady(l.now)
 	if err != nil {

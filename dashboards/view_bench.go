@@ -172,7 +172,7 @@ func (s *Server) openJobs(ctx context.Context) ([]jobDoc, error) {
 // direction, cylinder, and then what the fit advises.
 func next(v benchView, n acquire.Snapshot, index fit.Index) nextStep {
 	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
-		if !i.Live {
+		if !i.Live && i.Status != acquire.StatusByEye {
 			return nextStep{fmt.Sprintf("Get the %s to speak.", instrumentWord(i)), i.Detail}
 		}
 	}
@@ -181,6 +181,9 @@ func next(v benchView, n acquire.Snapshot, index fit.Index) nextStep {
 		return nextStep{"Make a job for this engine.", "A job holds an engine's data and its sweeps. Nothing is recorded until one is chosen."}
 	case v.Job == nil:
 		return nextStep{"Choose the job to work on.", "Nothing is recorded until one is chosen."}
+	case n.Encoder.Status == acquire.StatusByEye && len(n.Running) == 0:
+		return nextStep{"Read the damper's degree marks.", fmt.Sprintf("There is no encoder: crownmark record --marks --daemon=… --job=%d takes mark and height. %s", v.Job.ID, strings.Join(index.Advice, " "))}
+	case n.Encoder.Status == acquire.StatusByEye:
 	case v.Job.Direction == nil:
 		return nextStep{"Turn a few degrees in running direction, stop, and confirm.",
 			fmt.Sprintf("This engine runs %s. Without it no index, trim or mark is given: a reversed encoder would turn every trim round.", v.Runs)}
