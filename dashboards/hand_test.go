@@ -7,7 +7,6 @@ import (
 	"math"
 	"net/http"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -16,12 +15,10 @@ import (
 	"crownmark/fit/sweepcsv"
 )
 
-// display is a Source that shows one height, five times in 100 ms.
+// display is a Source that shows one height, fifty times a second.
 type display struct {
-	mu   sync.Mutex
-	mm   float64
-	mute bool
-	now  func() int64
+	mm  float64
+	now func() int64
 }
 
 func (d *display) Open(context.Context) error { return nil }
@@ -29,28 +26,17 @@ func (d *display) Close() error               { return nil }
 func (d *display) Node() string               { return "here" }
 func (d *display) Identity() string           { return "display" }
 
-func (d *display) show(mm float64, mute bool) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.mm, d.mute = mm, mute
-}
-
 func (d *display) Read() (acquire.Heard, error) {
 	time.Sleep(20 * time.Millisecond)
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.mute {
-		return acquire.Heard{}, nil
-	}
 	raw := fmt.Appendf(nil, "%+.3f", d.mm)
 	return acquire.Heard{Bytes: len(raw), Readings: []acquire.Reading{{AtNS: d.now(), Ticks: int64(math.Round(d.mm * 1000)), Decimals: 3, Unit: acquire.UnitMM, Raw: raw}}}, nil
 }
 
 // handAPI is the API over a real store and a real bench: no encoder, an
 // indicator that speaks, and one that is typed.
-func handAPI(t *testing.T) (*api, *display) {
+func handAPI(t *testing.T) *api {
 	a := startAPI(t, nil)
-	show := &display{mm: -1, now: a.store.Clock()}
+	show := &display{mm: -1.26, now: a.store.Clock()}
 	cfg := acquire.Config{Name: "bench-1", Sweep: acquire.DefaultSweepConfig(),
 		Encoder: acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Format: acquire.FormatMarks, Direction: 1},
 		Indicators: []acquire.InstrumentConfig{{Kind: acquire.KindIndicator, Name: "left", Port: "display", Direction: 1, Unit: "mm"},
@@ -70,7 +56,7 @@ func handAPI(t *testing.T) (*api, *display) {
 	})
 	a.bench.hand = b
 	a.job()
-	return a, show
+	return a
 }
 
 // begin begins a hand sweep and returns its path.
@@ -82,12 +68,11 @@ func (a *api) begin(body string) string {
 // A pedal that bounces counts once; what was taken back stays to be seen; a
 // height that is not sent is taken from the live display.
 func TestHandSweep(t *testing.T) {
-	a, show := handAPI(t)
+	a := handAPI(t)
 	at := a.begin(`{"cylinder":3,"indicator":"left","direction":1}`)
 	if at != "/api/v1/hand-sweeps/1" {
 		t.Fatalf("at %s", at)
 	}
-	show.show(-1.26, false)
 	live := func(body string) reply {
 		for range 200 {
 			r := a.call("POST", at+"/readings", body, "Idempotency-Key", "press-"+body)
@@ -128,10 +113,9 @@ func TestHandSweep(t *testing.T) {
 
 // What cannot be is pointed at, and changes nothing.
 func TestHandSweepFaults(t *testing.T) {
-	a, show := handAPI(t)
+	a := handAPI(t)
 	at := a.begin(`{"cylinder":3,"indicator":"left","direction":-1}`)
 	a.want(201, a.call("POST", at+"/readings", `{"mark_deg":12,"height_mm":-1.26}`))
-	show.show(-1, true)
 	for _, row := range []struct {
 		path, body string
 		status     int
@@ -178,7 +162,7 @@ func TestHandSweepFaults(t *testing.T) {
 // The index of a job that was read by hand holds the truth within its doubt,
 // and its samples are a file that fit reads.
 func TestHandSweepsAreFitted(t *testing.T) {
-	a, _ := handAPI(t)
+	a := handAPI(t)
 	g, err := crank.New(86, 143.5, -0.8)
 	if err != nil {
 		t.Fatal(err)
