@@ -117,6 +117,9 @@ func checkEncoder(c InstrumentConfig) (found []Problem) {
 	if !(c.CountsPerRev > 0) || c.CountsPerRev > 1e9 {
 		found = append(found, Problem{"counts_per_rev", fmt.Sprintf("%g counts a turn cannot be", c.CountsPerRev), "write how many counts one turn of the crank gives, such as 7200"})
 	}
+	if c.AngleUDeg != 0 {
+		found = append(found, Problem{"angle_u_deg", fmt.Sprintf("only degree marks are read to %g°", c.AngleUDeg), fmt.Sprintf("leave it out, or write format = %q where there is no encoder", FormatMarks)})
+	}
 	return append(found, checkRequest(c)...)
 }
 
