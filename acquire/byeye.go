@@ -135,6 +135,8 @@ func (h *handRun) senseOfMark(deg float64) error {
 	switch went := float64(h.direction) * (deg - last); {
 	case math.Abs(went) < sameAngleDeg:
 		return misread("mark", "turn to the next one", "the mark at %g° was read already", deg)
+	case went < -180:
+		return misread("mark", fmt.Sprintf("go on counting past 180: %g instead of %g", deg+360*float64(h.direction), deg), "from %g° to %g° is a turn the other way", last, deg)
 	case went < 0:
 		return misread("mark", "another direction is another sweep"+orTakeBack, "from %g° to %g° is turning %s, and this sweep goes %s",
 			last, deg, wayWords(-h.direction), wayWords(h.direction))

@@ -107,6 +107,14 @@ func TestHandSweepRefuses(t *testing.T) {
 				t.Errorf("%q %q: %v, want %q", c.mark, c.height, err, c.want)
 			}
 		}
+		if _, err := s.b.ReadHand(s.Context(), s.handBegin(BeginHand{Job: 1, Cylinder: 3, Direction: 1}).ID, "179", "0"); err != nil {
+			t.Error(err)
+		}
+		if _, err := s.b.ReadHand(s.Context(), 2, "-178", "0"); !errors.Is(err, ErrMisread) || !strings.Contains(err.Error(), "182 instead of -178") {
+			t.Error(err)
+		}
+		h = s.handBegin(BeginHand{Job: 1, Cylinder: 2, Indicator: "plain", Direction: -1})
+		s.handRead(h.ID, "12.5", "0.050")
 		h = s.handRead(h.ID, "10", "1.1 mm")
 		if got := fmt.Sprint(h.Taken[0].HeightMM, h.Taken[1].HeightMM); got != "-1.27 -1.1" {
 			t.Errorf("heights %s", got)
