@@ -252,4 +252,6 @@ func (s *markSession) end() error {
 	return err
 }
 
-func markText(v float64) string { return strings.Replace(strconv.FormatFloat(v, 'f', -1, 64), "-", "−", 1) }
+func markText(v float64) string {
+	return strings.Replace(strconv.FormatFloat(v, 'f', -1, 64), "-", "−", 1)
+}
