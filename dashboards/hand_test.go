@@ -15,18 +15,18 @@ import (
 	"crownmark/fit/sweepcsv"
 )
 
-// standing is a Source that shows one height, fifty times a second.
-type standing struct {
+// plunger is a Source that shows one height, fifty times a second.
+type plunger struct {
 	mm  float64
 	now func() int64
 }
 
-func (d *standing) Open(context.Context) error { return nil }
-func (d *standing) Close() error               { return nil }
-func (d *standing) Node() string               { return "here" }
-func (d *standing) Identity() string           { return "display" }
+func (d *plunger) Open(context.Context) error { return nil }
+func (d *plunger) Close() error               { return nil }
+func (d *plunger) Node() string               { return "here" }
+func (d *plunger) Identity() string           { return "display" }
 
-func (d *standing) Read() (acquire.Heard, error) {
+func (d *plunger) Read() (acquire.Heard, error) {
 	time.Sleep(20 * time.Millisecond)
 	raw := fmt.Appendf(nil, "%+.3f", d.mm)
 	return acquire.Heard{Bytes: len(raw), Readings: []acquire.Reading{{AtNS: d.now(), Ticks: int64(math.Round(d.mm * 1000)), Decimals: 3, Unit: acquire.UnitMM, Raw: raw}}}, nil
@@ -36,7 +36,7 @@ func (d *standing) Read() (acquire.Heard, error) {
 // indicator that speaks, and one that is typed.
 func handAPI(t *testing.T) *api {
 	a := startAPI(t, nil)
-	show := &standing{mm: -1.26, now: a.store.Clock()}
+	show := &plunger{mm: -1.26, now: a.store.Clock()}
 	cfg := acquire.Config{Name: "bench-1", Sweep: acquire.DefaultSweepConfig(),
 		Encoder: acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Format: acquire.FormatMarks, Direction: 1},
 		Indicators: []acquire.InstrumentConfig{{Kind: acquire.KindIndicator, Name: "left", Port: "display", Direction: 1, Unit: "mm"},
