@@ -159,9 +159,7 @@ func (s *Server) patchJob(w http.ResponseWriter, r *http.Request) error {
 		return invalid(faults...)
 	}
 	job, err := s.store.UpdateJob(r.Context(), id, patch)
-	if errors.Is(err, store.ErrNoOrder) {
-		return invalid(noOrder())
-	} else if err != nil {
+	if err != nil {
 		return err
 	}
 	return writeJSON(w, http.StatusOK, jobOf(job))

@@ -62,13 +62,14 @@ func (s *Server) jobsPage(w http.ResponseWriter, r *http.Request) error {
 	return s.render(w, r, http.StatusOK, "jobs", frame{Title: "Jobs", Here: "jobs", Page: filtered(docs, r.URL.Query())})
 }
 
-// filtered narrows the list by the query and says by what else it could be.
-func filtered(jobs []jobDoc, q url.Values) jobsView {
-	v := jobsView{All: len(jobs)}
-	keys := []struct {
-		name, heading string
-		of            func(jobDoc) []string
-	}{
+// filterKey is a query key of the list, and what a job has of it.
+type filterKey struct {
+	name, heading string
+	of            func(jobDoc) []string
+}
+
+func filterKeys() []filterKey {
+	return []filterKey{
 		{"state", "State", func(j jobDoc) []string { return []string{j.State} }},
 		{"stage", "Stage", func(j jobDoc) []string {
 			if j.Stage == nil {
@@ -84,6 +85,12 @@ func filtered(jobs []jobDoc, q url.Values) jobsView {
 			return []string{j.CustomerReference}
 		}},
 	}
+}
+
+// filtered narrows the list by the query and says by what else it could be.
+func filtered(jobs []jobDoc, q url.Values) jobsView {
+	v := jobsView{All: len(jobs)}
+	keys := filterKeys()
 	for _, j := range jobs {
 		fits := true
 		for _, k := range keys {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -42,10 +43,7 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
 	}
-	name := n.Name
-	if name == "" {
-		name = n.Engine.Name
-	}
+	name := cmp.Or(n.Name, n.Engine.Name)
 	attributes, err := n.Attributes.texts()
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
