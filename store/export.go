@@ -12,7 +12,7 @@ import (
 
 // Export writes a job's sweeps as a sweep file, as Input sees them: each
 // mount's encoder stream first, as rows without sweep and height, then each
-// sweep's heights; raw lines, counts and places in a burst beside them. All t_s
+// sweep's heights; raw lines, counts, arrivals and places in a burst beside them. All t_s
 // share one zero. Sweeps set aside are left out. Errors: ErrNotFound, and w's.
 func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 	// Not in one snapshot: w may be slow, and a long snapshot would keep the
@@ -60,7 +60,7 @@ func (s *Store) settle(ctx context.Context, l *loader) error {
 }
 
 func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
-	return l.eachAngle(func(seg segment, r *acquire.Reading, deg float64) error {
+	return l.eachAngle(func(seg segment, r *acquire.Timed, deg float64) error {
 		if seg.pressOnly {
 			return nil
 		}
@@ -68,13 +68,22 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 		if err != nil {
 			return err
 		}
-		row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
-			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
+		row := sweepcsv.Row{TS: l.seconds(seg.session, r.MadeNS), AngleDeg: &deg, Mount: seg.mount,
+			Raw: i.RawText(r.Raw), ArrivalS: l.arrival(seg.session, r), Burst: r.Late(), Simulated: l.job.Simulated}
 		if r.Unit != acquire.UnitDegree {
 			row.Count = &r.Ticks
 		}
 		return out.Write(row)
 	})
+}
+
+// arrival is nil where the reading's time is its arrival.
+func (l *loader) arrival(session int64, r *acquire.Timed) *float64 {
+	if r.MadeNS == r.AtNS {
+		return nil
+	}
+	s := l.seconds(session, r.AtNS)
+	return &s
 }
 
 func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
@@ -86,14 +95,14 @@ func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
 	if w.deckZero {
 		zeroOn = "deck"
 	}
-	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
+	for r, err := range i.timed(l.ctx, l.q, w.indFrom, w.indTo) {
 		if err != nil {
 			return err
 		}
-		mm := i.HeightMM(r)
-		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.AtNS), HeightMM: &mm,
+		mm := i.HeightMM(r.Reading)
+		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.MadeNS), HeightMM: &mm,
 			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, ZeroOn: zeroOn,
-			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
+			Raw: i.RawText(r.Raw), ArrivalS: l.arrival(w.session, &r), Burst: r.Late(), Simulated: w.Simulated})
 		if err != nil {
 			return err
 		}
