@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"syscall"
 	"time"
 
 	"crownmark/acquire"
@@ -141,7 +142,12 @@ func (c replayCmd) Run(ctx context.Context, std stdio) (err error) {
 		return cannotRead(c.File, err)
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.Size() > captureMost {
+	switch info, err := f.Stat(); {
+	case err != nil:
+		return cannotRead(c.File, err)
+	case info.IsDir():
+		return cannotRead(c.File, syscall.EISDIR)
+	case info.Size() > captureMost:
 		return fmt.Errorf("%s: %d MB are more than can be played at once (%d MB); cut the file into parts, each with the lines at the top that name the ports", c.File, info.Size()>>20, captureMost>>20)
 	}
 	capture, err := replay.Read(f)

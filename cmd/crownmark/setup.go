@@ -85,6 +85,9 @@ func (c setupCmd) Run(ctx context.Context, std stdio) error {
 			return fmt.Errorf("%s: it is there already; name another file with --out, or say --overwrite", c.Out)
 		}
 	}
+	if err := canWriteBeside(c.Out); err != nil { // before anybody has taken pains
+		return err
+	}
 	c.Request, _ = unescape(c.Request) // checked before
 	s := &setup{setupCmd: c, talk: newDialogue(ctx, std)}
 	if err := s.choosePorts(); err != nil {

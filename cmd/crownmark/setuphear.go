@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -33,8 +34,10 @@ func (s *setup) choosePorts() error {
 	if len(s.Port) == 0 {
 		found = acquire.ListPorts()
 	}
-	for _, path := range s.Port {
-		found = append(found, acquire.PortAt(path))
+	for n, path := range s.Port {
+		if !slices.Contains(s.Port[:n], path) {
+			found = append(found, acquire.PortAt(path))
+		}
 	}
 	for _, p := range found {
 		if p.Trouble != nil {

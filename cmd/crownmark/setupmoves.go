@@ -30,7 +30,16 @@ func (s *setup) tellApart(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, w.Close()) }()
+	defer func() {
+		closed := w.Close()
+		var e *acquire.PortError
+		switch {
+		case errors.As(err, &e): // what it was watched with cannot be mended in between
+			err = fmt.Errorf("port %s %s; see that it is plugged in, and start setup again", e.Port, e.What)
+		case err == nil:
+			err = closed
+		}
+	}()
 	if err := s.rest(ctx, w); err != nil {
 		return err
 	}

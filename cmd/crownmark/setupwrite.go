@@ -25,6 +25,22 @@ func (s *setup) write() error {
 	return nil
 }
 
+// canWriteBeside sees whether a file can be made in the folder of path.
+func canWriteBeside(path string) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".bench-*.toml")
+	if err == nil {
+		err = errors.Join(f.Close(), os.Remove(f.Name()))
+	}
+	var where *os.PathError
+	if errors.As(err, &where) {
+		err = where.Err // its text names a file that nobody asked for
+	}
+	if err != nil {
+		return cannotWrite(path, err)
+	}
+	return nil
+}
+
 // keepFile never leaves half a file, and replaces one only when told.
 func keepFile(path, text string, replace bool) error {
 	if !replace {
