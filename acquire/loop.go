@@ -38,6 +38,7 @@ type loop struct {
 
 	notices notices
 	read    bool  // something was read since the last snapshot event
+	toldNS  int64 // when that was
 	shownNS int64 // when the rhythms were looked at last
 }
 
@@ -128,10 +129,11 @@ func (l *loop) resume(r Resume) {
 // News is gathered: once some came, more is let come for gatherFor, so that a
 // fast instrument does not wake the loop for each of its lines.
 const (
-	tickEvery    = 33 * time.Millisecond
-	gatherFor    = 5 * time.Millisecond
-	flushEveryNS = 100e6
-	batchRows    = 512
+	tickEvery     = 33 * time.Millisecond
+	toldAtLeastNS = int64(250 * time.Millisecond) // a page that hears nothing for a second knows that nobody speaks
+	gatherFor     = 5 * time.Millisecond
+	flushEveryNS  = 100e6
+	batchRows     = 512
 )
 
 // run works until every port has ended, then ends what runs.
@@ -226,8 +228,8 @@ func (l *loop) tick() {
 	l.lookAtRhythms()
 	l.hints()
 	s := l.publish()
-	if l.read {
-		l.read = false
+	if l.read || l.now-l.toldNS >= toldAtLeastNS {
+		l.read, l.toldNS = false, l.now
 		l.b.o.OnEvent(Event{Snapshot: s})
 	}
 }
