@@ -54,7 +54,7 @@ func (j *job) build(separate bool) error {
 		closes := from != none && i >= from && p.src.Cylinder == j.anchor && p.mountNo == j.passes[from].mountNo
 		b.lay(p, offsets, errs, separate && closes)
 	}
-	m.passes = j.passes
+	m.passes, m.rides = j.passes, rides(j.passes)
 	return nil
 }
 

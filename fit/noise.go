@@ -229,15 +229,17 @@ func (m *model) correlate() {
 	for name, runs := range byIndicator {
 		more[name] = varianceInflation(runs)
 	}
-	for _, p := range m.passes {
+	for _, r := range m.rides {
 		f := 1.0
-		if !p.readOff {
-			f = more[p.src.Indicator]
+		for _, p := range r.passes {
+			f = math.Max(f, more[p.src.Indicator])
 		}
-		p.vif *= f
-		for i := range p.sums.seg {
-			p.sums.seg[i].scale(1 / f)
-			p.sums.steps[i].scale(1 / f)
+		for _, p := range r.passes {
+			p.vif *= f
+		}
+		for i := range r.sums.seg {
+			r.sums.seg[i].scale(1 / f)
+			r.sums.steps[i].scale(1 / f)
 		}
 	}
 }

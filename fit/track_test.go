@@ -119,8 +119,8 @@ func TestWhitenedIsLeastSquaresWithFullCovariance(t *testing.T) {
 	for i := range p.robust {
 		p.robust[i] = 1
 	}
-	j.model.whiten(p)
-	got := p.sums.seg[0]
+	j.model.whiten(p.ride)
+	got := p.ride.sums.seg[0].own[0]
 	want := whitenDensely(j.model, p, restless)
 	for i := range colCount {
 		for k := i; k < colCount; k++ {
