@@ -95,6 +95,7 @@ type pass struct {
 	noise  *noise
 	lag    float64 // s: the latency when the readings were chosen, for the angle's doubt
 
+	heard    []seen    // the surprises' squares, and of what they were foretold
 	surprise []float64 // what each reading says of the top beyond those before it
 	vif      float64   // how many neighbouring readings say the same
 }
@@ -116,6 +117,7 @@ type model struct {
 	passes      []*pass
 	rides       []*ride
 	seen        []seen // room for learnNoise to work in
+	hear        bool   // whiten keeps what passes' scatters are learnt from
 }
 
 // byEye says that no sweep had an encoder.

@@ -159,9 +159,13 @@ func (m *model) learnIndicator(passes []*pass) {
 		}
 	}
 	m.seen = list
-	if all < 3*ownParams {
-		return
+	if all >= 3*ownParams {
+		refine(list, count)
 	}
+}
+
+// refine improves the scatters that made list, each of so many readings.
+func refine(list []seen, count map[*noise]float64) {
 	for i := range list { // what the parameters have taken up of the scatter
 		n := count[list[i].of]
 		list[i].r2 *= n / math.Max(n-ownParams, 0.3*n)

@@ -35,6 +35,11 @@ func rides(passes []*pass) (out []*ride) {
 	return out
 }
 
+// with says that a cylinder was swept at once with this pass.
+func (p *pass) with(cylinder int) bool {
+	return slices.ContainsFunc(p.ride.passes, func(q *pass) bool { return q.src.Cylinder == cylinder })
+}
+
 func (g segment) sameSpan(o segment) bool { return g.from == o.from && g.to == o.to }
 
 // shareTracks gives passes that were made at once the same way, over one encoder

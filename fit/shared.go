@@ -56,7 +56,7 @@ func (m *model) whiten(r *ride) {
 			m.whiten(&ride{passes: []*pass{p}}) // how much its readings repeat each other
 		}
 		readers[n] = reader{pass: p, v: m.viewOf(p)}
-		p.surprise = p.surprise[:0]
+		p.surprise, p.heard = p.surprise[:0], p.heard[:0]
 	}
 	s := &r.sums
 	s.empty(len(r.passes), len(r.passes[0].segs))
@@ -67,7 +67,7 @@ func (m *model) whiten(r *ride) {
 				c.end++
 			}
 		}
-		alone += s.whitenStretch(readers, k)
+		alone += s.whitenStretch(readers, k, m.hear)
 		together += s.seg[k].own[0].a[colAngle][colAngle]
 	}
 	if one {
@@ -77,10 +77,10 @@ func (m *model) whiten(r *ride) {
 
 // whitenStretch is whiten for one stretch, up to each reader's end. It returns
 // what the readings would tell of the top if each stood alone.
-func (s *sums) whitenStretch(readers []reader, k int) (alone float64) {
+func (s *sums) whitenStretch(readers []reader, k int, hear bool) (alone float64) {
 	first := readers[0].pass
 	f := trackError{track: first.track, known: unknownMotion(0), at: math.NaN(), seg: &s.seg[k], steps: &s.steps[k],
-		lean: make([]lean, len(readers)), d: make([]columns, len(readers))}
+		lean: make([]lean, len(readers)), d: make([]columns, len(readers)), hear: hear}
 	if first.readOff { // each angle's error is its own
 		f.known = motion{}
 	}
@@ -124,6 +124,7 @@ type trackError struct {
 	points     []point
 	seg, steps *system
 	d          []columns // one reading's derivatives, by pass
+	hear       bool
 }
 
 // reach hears the encoder's points until a reading at t and carries the error on to there.
@@ -144,7 +145,12 @@ func (f *trackError) read(p *pass, n, i int, res float64) (alone float64) {
 		own, shared = shared, 0
 	}
 	own = p.noise.variance(slope, p.vel[i], own) / p.robust[i]
+	foretold := slope * slope * f.known.pdd / alike // at least: what own scatter is taken for common is doubted too little
 	w := 1 / f.see(slope, own, &res)
+	if f.hear {
+		s2 := slope * slope
+		p.heard = append(p.heard, seen{res * res, p.robust[i], s2, s2 * p.vel[i] * p.vel[i], foretold, p.noise})
+	}
 	p.w[i] = w
 	f.seg.add(w, res, f.d)
 	f.steps.add(w*(1-w*p.noise.displayMM*p.noise.displayMM), 0, f.d)
