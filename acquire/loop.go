@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"maps"
 	"time"
 
 	"crownmark/acquire/wire"
@@ -29,6 +30,11 @@ type loop struct {
 	index     indexWatch
 	ids       Resume // last ids and numbers given out
 
+	hand       *handRun // nil: nobody reads a sweep
+	handBatch  []Reading
+	handPlace  handPlace
+	handMounts map[int64]int // by job: of the marks that are read
+
 	recording bool
 	movedNS   int64 // when something moved last
 	still     still // the encoder, while it stands
@@ -38,6 +44,7 @@ type loop struct {
 
 	notices notices
 	read    bool  // something was read since the last snapshot event
+	toldNS  int64 // when that was
 	shownNS int64 // when the rhythms were looked at last
 }
 
@@ -90,6 +97,7 @@ type instrument struct {
 	drift      extent // heights while the encoder stands
 	resolution wire.Resolution
 	atDeg      float64 // the encoder at the last reading
+	recent     recent
 }
 
 func newLoop(b *Bench) *loop {
@@ -104,6 +112,10 @@ func newLoop(b *Bench) *loop {
 		}
 	}
 	l.tracker.cfg = b.cfg.Encoder
+	l.handMounts = maps.Clone(b.resume.HandMounts)
+	if l.handMounts == nil {
+		l.handMounts = map[int64]int{}
+	}
 	l.mountFree = b.resume.LastMount == 0
 	l.now = b.o.Now()
 	l.resume(b.resume)
@@ -128,10 +140,11 @@ func (l *loop) resume(r Resume) {
 // News is gathered: once some came, more is let come for gatherFor, so that a
 // fast instrument does not wake the loop for each of its lines.
 const (
-	tickEvery    = 33 * time.Millisecond
-	gatherFor    = 5 * time.Millisecond
-	flushEveryNS = 100e6
-	batchRows    = 512
+	tickEvery     = 33 * time.Millisecond
+	toldAtLeastNS = int64(250 * time.Millisecond) // a page that hears nothing for a second knows that nobody speaks
+	gatherFor     = 5 * time.Millisecond
+	flushEveryNS  = 100e6
+	batchRows     = 512
 )
 
 // run works until every port has ended, then ends what runs.
@@ -201,6 +214,7 @@ func (l *loop) flushDue() {
 func (l *loop) finish() {
 	l.now = l.b.o.Now()
 	l.sweeps(l.detector.end(-1, CauseShutdown))
+	l.endHand(CauseShutdown)
 	l.flush()
 	l.publish()
 	l.b.queue.close()
@@ -226,8 +240,8 @@ func (l *loop) tick() {
 	l.lookAtRhythms()
 	l.hints()
 	s := l.publish()
-	if l.read {
-		l.read = false
+	if l.read || l.now-l.toldNS >= toldAtLeastNS {
+		l.read, l.toldNS = false, l.now
 		l.b.o.OnEvent(Event{Snapshot: s})
 	}
 }

@@ -170,4 +170,5 @@ type Resume struct {
 	LastMount, LastSetup, LastZeroing int
 	LastCount                         map[string]int64 // by encoder name: last raw count kept, for the 2° rule
 	Selection                         *Selection       // nil: nothing selected
+	HandMounts                        map[int64]int    // by job: the mount of the marks that were read last
 }

@@ -174,6 +174,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 	}
 	r = l.accept(one, r)
 	one.value, one.atDeg = mm, l.enc.value
+	one.recent.add(r)
 	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) {
 		l.moved(r.AtNS)
 	}

@@ -109,7 +109,7 @@ func TestServeEndsWithAStreamOpen(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer res.Body.Close()
-	if line, err := bufio.NewReader(res.Body).ReadString('\n'); err != nil || line != "retry: 2000\n" {
+	if line, err := bufio.NewReader(res.Body).ReadString('\n'); err != nil || line != "retry: 500\n" {
 		t.Fatalf("%q %v", line, err)
 	}
 	began := time.Now()

@@ -96,7 +96,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	h.Set("Cache-Control", "no-store")
 	seq, gap := s.hub.start(r.Header.Get("Last-Event-ID"))
 	c := client{w, http.NewResponseController(w)}
-	if err := c.send("retry: 2000\n\n"); err != nil {
+	if err := c.send("retry: 500\n\n"); err != nil {
 		return nil
 	}
 	beat := time.NewTicker(heartbeat)

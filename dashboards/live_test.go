@@ -101,7 +101,7 @@ func TestLiveEventsComeInOrderAndResume(t *testing.T) {
 			t.Fatal(err)
 		}
 		text := first.said()
-		if !strings.HasPrefix(text, "retry: 2000\n\n") || ids(text) != "b00t-1 b00t-2" ||
+		if !strings.HasPrefix(text, "retry: 500\n\n") || ids(text) != "b00t-1 b00t-2" ||
 			!strings.Contains(text, `data: {"code":"port_lost","text":"gone","fix":"plug it in"}`) || first.head.Get("Content-Type") != "text/event-stream" {
 			t.Errorf("heard %v:\n%s", first.head, text)
 		}

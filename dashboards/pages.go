@@ -21,30 +21,70 @@ var pageFiles embed.FS
 //go:embed static/*
 var staticFiles embed.FS
 
-// pages are the parsed templates, one set a page, all round one layout.
-type pages struct{ byName map[string]*template.Template }
+// pages are the parsed templates, one set a page and a way of showing it, all
+// round one layout.
+type pages struct {
+	texts *catalogue
+	sets  map[pageKey]*template.Template
+}
+
+type pageKey struct{ name, language, length string }
 
 func newPages() (*pages, error) {
-	layout, err := template.New("layout.html").Funcs(pageFuncs()).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
+	texts, err := newCatalogue()
 	if err != nil {
 		return nil, err
+	}
+	p := &pages{texts: texts, sets: map[pageKey]*template.Template{}}
+	for _, lang := range languages {
+		for _, unit := range lengths {
+			if err := p.parse(display{Language: lang, Length: unit}); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return p, nil
+}
+
+func (p *pages) parse(d display) error {
+	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
+	if err != nil {
+		return err
 	}
 	names, err := fs.Glob(pageFiles, "pages/*.html")
 	if err != nil {
-		return nil, err
+		return err
 	}
-	p := &pages{byName: map[string]*template.Template{}}
 	for _, file := range names {
 		t, err := layout.Clone()
 		if err != nil {
-			return nil, err
+			return err
 		}
 		if _, err := t.ParseFS(pageFiles, file); err != nil {
-			return nil, err
+			return err
 		}
-		p.byName[strings.TrimSuffix(strings.TrimPrefix(file, "pages/"), ".html")] = t
+		p.sets[pageKey{strings.TrimSuffix(strings.TrimPrefix(file, "pages/"), ".html"), d.Language, d.Length}] = t
 	}
-	return p, nil
+	return nil
+}
+
+// shown are the functions that depend on how a browser wants to see a page: t
+// says a text in its language, texts hands some to a script, length and unit
+// show a length.
+func (p *pages) shown(d display) template.FuncMap {
+	say := func(text string, args ...any) string { return p.texts.say(d.Language, text, args...) }
+	return template.FuncMap{
+		"t": say,
+		"texts": func(keys ...string) (string, error) {
+			out := map[string]string{}
+			for _, k := range keys {
+				out[k] = say(k)
+			}
+			return toJSON(out)
+		},
+		"length": d.length,
+		"unit":   func() string { return d.Length },
+	}
 }
 
 func pageFuncs() template.FuncMap {
@@ -82,14 +122,44 @@ type frame struct {
 	Simulated   bool
 	Head        string // hash of the ledger's newest row
 	Now         time.Time
+	Display     display
+	Back        string // this page, for forms that come back to it
 	Page        any
 }
 
-func (s *Server) render(w http.ResponseWriter, status int, name string, f frame) error {
-	f.Software, f.Now = s.software, time.Now()
+// Places is the navigation.
+func (frame) Places() []place {
+	return []place{
+		{"bench", "/", "Bench"},
+		{"turn", "/turn", "Turn to"},
+		{"jobs", "/jobs", "Jobs"},
+		{"flags", "/flags", "Flags"},
+	}
+}
+
+type place struct{ Key, Path, Text string }
+
+// Choices are the display's, for the form in the footer.
+func (f frame) Choices() []choice {
+	return []choice{
+		{"language", "Language", f.Display.Language, []option{{"en", "English"}, {"de", "Deutsch"}}},
+		{"length", "Lengths", f.Display.Length, []option{{"mm", "millimetres"}, {"in", "inches"}}},
+		{"look", "Look", f.Display.Look, []option{{"system", "as the device"}, {"light", "light"}, {"dark", "dark"}, {"contrast", "high contrast"}}},
+	}
+}
+
+type choice struct {
+	Name, Text, Now string
+	Options         []option
+}
+
+type option struct{ Value, Text string }
+
+func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name string, f frame) error {
+	f.Software, f.Now, f.Display, f.Back = s.software, time.Now(), displayOf(r), r.URL.RequestURI()
 	f.Simulated = f.Simulated || s.simulated
 	f.Head = s.store.Stats().HeadHash
-	t, ok := s.pages.byName[name]
+	t, ok := s.pages.sets[pageKey{name, f.Display.Language, f.Display.Length}]
 	if !ok {
 		return fmt.Errorf("no page %q", name)
 	}
@@ -104,14 +174,14 @@ func (s *Server) render(w http.ResponseWriter, status int, name string, f frame)
 	return nil
 }
 
-func (s *Server) problemPage(w http.ResponseWriter, p *Problem) {
-	if err := s.render(w, p.Status, "problem", frame{Title: p.Title, Page: p}); err != nil {
+func (s *Server) problemPage(w http.ResponseWriter, r *http.Request, p *Problem) {
+	if err := s.render(w, r, p.Status, "problem", frame{Title: p.Title, Page: p}); err != nil {
 		writeProblem(w, p)
 	}
 }
 
 func (s *Server) flagsPage(w http.ResponseWriter, r *http.Request) error {
-	return s.render(w, http.StatusOK, "flags", frame{Title: "Flags", Here: "flags", Page: fit.FlagNotes()})
+	return s.render(w, r, http.StatusOK, "flags", frame{Title: "Flags", Here: "flags", Page: fit.FlagNotes()})
 }
 
 func (s *Server) static(w http.ResponseWriter, r *http.Request) error {

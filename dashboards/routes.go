@@ -48,15 +48,22 @@ func (s *Server) routes() []route {
 		{"GET", "/api/v1/jobs/{id}/index", s.getIndex},
 		{"GET", "/api/v1/jobs/{id}/trims.csv", s.getTrims},
 		{"GET", "/api/v1/jobs/{id}/export.csv", s.getExport},
+		{"POST", "/api/v1/jobs/{id}/hand-sweeps", s.postHand},
+		{"GET", "/api/v1/hand-sweeps/{id}", s.getHand},
+		{"POST", "/api/v1/hand-sweeps/{id}/readings", s.postHandReading},
+		{"POST", "/api/v1/hand-sweeps/{id}/take-back", s.postHandTakeBack},
+		{"POST", "/api/v1/hand-sweeps/{id}/end", s.postHandEnd},
 		{"GET", "/api/v1/sweeps/{id}", s.getSweep},
 		{"PATCH", "/api/v1/sweeps/{id}", s.patchSweep},
 		{"DELETE", "/api/v1/sweeps/{id}", s.deleteSweep},
 		{"GET", "/api/v1/sweeps/{id}/samples.csv", s.getSamples},
 		{"GET", "/{$}", s.benchPage},
+		{"GET", "/turn", s.turnPage},
 		{"GET", "/jobs", s.jobsPage},
 		{"GET", "/jobs/{id}", s.jobPage},
 		{"GET", "/jobs/{id}/report", s.reportPage},
 		{"GET", "/flags", s.flagsPage},
+		{"POST", "/display", s.postDisplay},
 		{"GET", "/static/{file}", s.static},
 	}
 }
@@ -106,15 +113,21 @@ func (s *Server) answer(h handler) http.Handler {
 			s.log.Error("a request failed", "method", r.Method, "path", r.URL.Path, "err", err)
 		}
 		if isPage(r.URL.Path) {
-			s.problemPage(w, p)
+			s.problemPage(w, r, p)
 			return
 		}
 		writeProblem(w, p)
 	})
 }
 
+// isPage tells what people look at from what programs ask.
 func isPage(path string) bool {
-	return path == "/" || path == "/flags" || path == "/jobs" || strings.HasPrefix(path, "/jobs/")
+	for _, p := range []string{"/api/", "/static/", "/healthz", "/readyz", "/metrics", "/openapi.json"} {
+		if strings.HasPrefix(path, p) {
+			return false
+		}
+	}
+	return true
 }
 
 // writeJSON encodes first, so that a value that cannot be told is a problem

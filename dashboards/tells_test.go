@@ -34,7 +34,7 @@ func TestPagesTellWhatElseTheCurvesTell(t *testing.T) {
 	}
 	for _, name := range []string{"job", "report"} {
 		var b strings.Builder
-		if err := s.pages.byName[name].ExecuteTemplate(&b, "layout.html", frame{Page: v, Now: time.Unix(0, 0)}); err != nil {
+		if err := s.pages.sets[pageKey{name, "en", "mm"}].ExecuteTemplate(&b, "layout.html", frame{Page: v, Now: time.Unix(0, 0)}); err != nil {
 			t.Fatal(err)
 		}
 		for _, want := range []string{"1 mm below", "21.73°", "91.160 ± 0.030 mm", "1.0599", "19°", "shows 10°", "10.8°", "± 0.2°", "Set in steps of 0.25°", "−1.5°</b> <small>leaves 0.00°", "−1.0°</b> <small>leaves −0.50°"} {

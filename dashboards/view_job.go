@@ -93,7 +93,7 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix st
 	if err != nil {
 		return err
 	}
-	return s.render(w, http.StatusOK, page, frame{Title: prefix + job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
+	return s.render(w, r, http.StatusOK, page, frame{Title: prefix + job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
 }
 
 func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
@@ -138,5 +138,5 @@ func (s *Server) jobsPage(w http.ResponseWriter, r *http.Request) error {
 	for i, j := range jobs {
 		rows[i].jobDoc, rows[i].EngineText = jobOf(j), engineText(j.Engine)
 	}
-	return s.render(w, http.StatusOK, "jobs", frame{Title: "Jobs", Here: "jobs", Page: rows})
+	return s.render(w, r, http.StatusOK, "jobs", frame{Title: "Jobs", Here: "jobs", Page: rows})
 }

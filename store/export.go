@@ -25,15 +25,32 @@ func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}
 	out := sweepcsv.NewWriter(w, true)
-	if err := l.exportEncoders(out); err != nil {
+	if err := l.export(out); err != nil {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}
-	for i := range l.sweeps {
-		if err := l.exportHeights(out, &l.sweeps[i]); err != nil {
-			return fmt.Errorf("export of job %d, sweep %d: %w", job, l.sweeps[i].ID, err)
-		}
-	}
 	return out.Flush()
+}
+
+// export writes what a person read first: the first row says whether the file
+// has a column for the doubt of its angles.
+func (l *loader) export(out *sweepcsv.Writer) error {
+	sweeps := func(byHand bool, write func(*sweepcsv.Writer, *span) error) error {
+		for i := range l.sweeps {
+			if w := &l.sweeps[i]; w.AngleUDeg > 0 == byHand {
+				if err := write(out, w); err != nil {
+					return fmt.Errorf("sweep %d: %w", w.ID, err)
+				}
+			}
+		}
+		return nil
+	}
+	if err := sweeps(true, l.exportHand); err != nil {
+		return err
+	}
+	if err := l.exportEncoders(out); err != nil {
+		return err
+	}
+	return sweeps(false, l.exportHeights)
 }
 
 // settle bounds what still grows, so that heights and encoder end together.
@@ -82,19 +99,14 @@ func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
 	if err != nil {
 		return err
 	}
-	zeroOn := ""
-	if w.deckZero {
-		zeroOn = "deck"
-	}
 	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
 		if err != nil {
 			return err
 		}
 		mm := i.HeightMM(r)
-		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.AtNS), HeightMM: &mm,
-			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, ZeroOn: zeroOn,
-			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
-		if err != nil {
+		row := w.row(l.seconds(w.session, r.AtNS))
+		row.HeightMM, row.Raw, row.Burst = &mm, i.RawText(r.Raw), r.Burst
+		if err := out.Write(row); err != nil {
 			return err
 		}
 	}

@@ -37,19 +37,24 @@ func (s *Store) Input(ctx context.Context, job int64) (in fit.Input, revision st
 
 func (l *loader) input() (fit.Input, error) {
 	in := fit.Input{Engine: l.job.Engine, Priors: fit.DefaultPriors(), SetAside: l.setAside,
-		DirectionConfirmed: l.job.DirectionSign != 0, Simulated: l.job.Simulated}
+		DirectionConfirmed: l.job.DirectionSign != 0 || l.allByHand(), Simulated: l.job.Simulated}
 	encoders, err := l.encoders()
 	if err != nil {
 		return in, err
 	}
 	for i := range l.sweeps {
 		w := &l.sweeps[i]
-		height, err := l.heights(w)
+		sw := fit.Sweep{ID: w.ID, Cylinder: w.Cylinder, Indicator: w.Indicator,
+			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], DeckZero: w.deckZero}
+		if w.AngleUDeg > 0 {
+			err = l.handSweep(w, &sw)
+		} else {
+			sw.Height, err = l.heights(w)
+		}
 		if err != nil {
 			return in, err
 		}
-		in.Sweeps = append(in.Sweeps, fit.Sweep{ID: w.ID, Cylinder: w.Cylinder, Indicator: w.Indicator,
-			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], Height: height, DeckZero: w.deckZero})
+		in.Sweeps = append(in.Sweeps, sw)
 		if err := l.addPriors(&in.Priors, w); err != nil {
 			return in, err
 		}
@@ -153,6 +158,12 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 		p.Indicators = map[string]fit.IndicatorPrior{}
 	}
 	p.Indicators[w.Indicator] = prior
+	if w.minSpanDeg != nil && *w.minSpanDeg > 0 {
+		p.MinSpanDeg = *w.minSpanDeg
+	}
+	if w.AngleUDeg > 0 {
+		return nil // marks have neither lash nor steps
+	}
 	p.LashDeg = enc.LashDeg
 	if enc.LashUDeg > 0 {
 		p.LashUDeg = enc.LashUDeg
@@ -162,8 +173,5 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 		p.EncoderStepDeg = 360 / enc.TicksPerTurn(acquire.UnitCount, 0)
 	}
 	p.EccentricityUDeg, p.AccuracyUDeg = enc.EccentricityUDeg, enc.AccuracyUDeg
-	if w.minSpanDeg != nil && *w.minSpanDeg > 0 {
-		p.MinSpanDeg = *w.minSpanDeg
-	}
 	return nil
 }

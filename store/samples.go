@@ -8,12 +8,16 @@ import (
 )
 
 // Samples hands out all readings of a sweep, indicator's and encoder's, in the
-// order of their arrival; TS is seconds since the sweep's first reading. An
+// order of their arrival; TS is seconds since the sweep's first reading. Of a
+// sweep that a person read, each height has its mark's angle beside it. An
 // error of f ends it and is returned. Errors: ErrNotFound.
 func (s *Store) Samples(ctx context.Context, sweep int64, f func(Sample) error) error {
 	w, err := s.span(ctx, s.readers, sweep)
 	if err != nil {
 		return err
+	}
+	if w.AngleUDeg > 0 {
+		return handSamples(ctx, s.readers, &w, f)
 	}
 	job, err := s.Job(ctx, w.Job)
 	if err != nil {

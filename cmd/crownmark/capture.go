@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"time"
 
 	"crownmark/acquire"
@@ -42,7 +43,14 @@ func (c captureCmd) Validate() error {
 func (c captureCmd) instruments() ([]acquire.InstrumentConfig, error) {
 	if c.Config != "" {
 		b, err := readBench(c.Config)
-		return append([]acquire.InstrumentConfig{b.config().Encoder}, b.config().Indicators...), err
+		if err != nil {
+			return nil, err
+		}
+		all := slices.DeleteFunc(append([]acquire.InstrumentConfig{b.config().Encoder}, b.config().Indicators...), acquire.InstrumentConfig.ByEye)
+		if len(all) == 0 {
+			return nil, fmt.Errorf("%s: none of its instruments speaks; there is nothing to capture", c.Config)
+		}
+		return all, nil
 	}
 	request, err := unescape(c.Request)
 	if err != nil {

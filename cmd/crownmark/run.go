@@ -6,6 +6,8 @@ import (
 	"io"
 	"log/slog"
 	"strings"
+
+	"crownmark/acquire"
 )
 
 type runCmd struct {
@@ -28,9 +30,14 @@ func (c runCmd) Run(ctx context.Context, std stdio) error {
 	if err != nil {
 		return err
 	}
-	names := []string{"encoder"}
-	for _, i := range b.Indicator {
-		names = append(names, i.Name)
+	var names []string
+	for _, i := range append([]acquire.InstrumentConfig{b.config().Encoder}, b.config().Indicators...) {
+		if !i.ByEye() {
+			names = append(names, i.Name)
+		}
+	}
+	if len(names) == 0 {
+		names = []string{"no instrument, takes what is typed (crownmark record --marks --daemon=…),"}
 	}
 	fmt.Fprintf(std.out, "bench %q listens to %s and keeps readings in %s\n", b.Bench.Name, strings.Join(names, ", "), b.dataPath())
 	fmt.Fprintf(std.out, "page: %s\n", d.page)
