@@ -22,6 +22,10 @@ type InstrumentConfig struct {
 
 	Direction int `json:"direction"` // +1 or −1
 
+	// ArrivalsKept: it tells its own time, and its readings are kept with their
+	// arrivals all the same. Streams from before this was so lack it.
+	ArrivalsKept bool `json:"arrivals_kept,omitempty"`
+
 	// Encoder.
 	CountsPerRev     float64  `json:"counts_per_rev,omitempty"`
 	EccentricityUDeg *float64 `json:"eccentricity_u_deg,omitempty"` // nil: undeclared

@@ -160,7 +160,7 @@ func (s *Server) getSamples(w http.ResponseWriter, r *http.Request) error {
 	rows := sweepcsv.NewWriter(out, true)
 	err = s.store.Samples(r.Context(), sweep.ID, func(x store.Sample) error {
 		row := sweepcsv.Row{Sweep: &sweep.ID, Cylinder: &sweep.Cylinder, TS: x.TS, AngleDeg: x.AngleDeg, HeightMM: x.HeightMM, Indicator: sweep.Indicator,
-			Mount: sweep.Mount, Setup: sweep.Setup, Zeroing: sweep.Zeroing, Count: x.Count, Raw: x.Raw, Burst: x.Burst, Simulated: sweep.Simulated}
+			Mount: sweep.Mount, Setup: sweep.Setup, Zeroing: sweep.Zeroing, Count: x.Count, Raw: x.Raw, ArrivalS: x.ArrivalS, Burst: x.Burst, Simulated: sweep.Simulated}
 		if sweep.AngleUDeg > 0 {
 			row.AngleUDeg = &sweep.AngleUDeg
 		}

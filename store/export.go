@@ -12,7 +12,7 @@ import (
 
 // Export writes a job's sweeps as a sweep file, as Input sees them: each
 // mount's encoder stream first, as rows without sweep and height, then each
-// sweep's heights; raw lines, counts and places in a burst beside them. All t_s
+// sweep's heights; raw lines, counts, arrivals and places in a burst beside them. All t_s
 // share one zero. Sweeps set aside are left out. Errors: ErrNotFound, and w's.
 func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 	// Not in one snapshot: w may be slow, and a long snapshot would keep the
@@ -77,7 +77,7 @@ func (s *Store) settle(ctx context.Context, l *loader) error {
 }
 
 func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
-	return l.eachAngle(func(seg segment, r *acquire.Reading, deg float64) error {
+	return l.eachAngle(func(seg segment, r *acquire.Timed, deg float64) error {
 		if seg.pressOnly {
 			return nil
 		}
@@ -85,8 +85,8 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 		if err != nil {
 			return err
 		}
-		row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
-			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
+		row := sweepcsv.Row{TS: l.seconds(seg.session, r.MadeNS), AngleDeg: &deg, Mount: seg.mount,
+			Raw: i.RawText(r.Raw), ArrivalS: l.arrival(seg.session, r), Burst: r.Late(), Simulated: l.job.Simulated}
 		if r.Unit != acquire.UnitDegree {
 			row.Count = &r.Ticks
 		}
@@ -94,18 +94,27 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 	})
 }
 
+// arrival is nil where the reading's time is its arrival.
+func (l *loader) arrival(session int64, r *acquire.Timed) *float64 {
+	if r.MadeNS == r.AtNS {
+		return nil
+	}
+	s := l.seconds(session, r.AtNS)
+	return &s
+}
+
 func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
 	i, err := l.instrument(w.indStream)
 	if err != nil {
 		return err
 	}
-	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
+	for r, err := range i.timed(l.ctx, l.q, w.indFrom, w.indTo) {
 		if err != nil {
 			return err
 		}
-		mm := i.HeightMM(r)
-		row := w.row(l.seconds(w.session, r.AtNS))
-		row.HeightMM, row.Raw, row.Burst = &mm, i.RawText(r.Raw), r.Burst
+		mm := i.HeightMM(r.Reading)
+		row := w.row(l.seconds(w.session, r.MadeNS))
+		row.HeightMM, row.Raw, row.ArrivalS, row.Burst = &mm, i.RawText(r.Raw), l.arrival(w.session, &r), r.Late()
 		if err := out.Write(row); err != nil {
 			return err
 		}

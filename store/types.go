@@ -126,6 +126,7 @@ type Sample struct {
 	Kind     acquire.Kind
 	Seq      int64
 	TS       float64  // seconds; the sweep's first reading is at or after 0
+	ArrivalS *float64 // nil: it is TS; else TS is by the instrument's own clock
 	Burst    int      // above 0: TS is an upper bound
 	AngleDeg *float64 // in running direction; nil: no encoder reading on both sides
 	HeightMM *float64 // nil on encoder readings
