@@ -193,7 +193,7 @@ func staged(t *testing.T) stage {
 	}
 	k := &shelf{sweeps: sweeps, input: in, rev: "412-crownmark", stats: store.Stats{HeadHash: strings.Repeat("5e1c90ab", 8), Storage: store.StorageOK},
 		jobs: map[int64]store.Job{1: {ID: 1, Name: "Practice four, first build", State: "open", Engine: in.Engine, Revision: 1, DirectionSign: 1, Simulated: true,
-			CreatedAt: began, Selected: map[string]int{"left": 3}}}}
+			CreatedAt: began, Selected: map[string]int{"left": 3}, Order: in.Engine.Order(false)}}}
 	b := benchAt(171.36, map[string]float64{"left": -0.482})
 	b.snapshot.Selection = acquire.Selection{Job: 1, Cylinders: map[string]int{"left": 3}}
 	b.snapshot.Indicators[0].Cylinder = 3

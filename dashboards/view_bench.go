@@ -22,6 +22,9 @@ type benchView struct {
 	Bench    benchDoc
 	Job      *jobDoc
 	Engine   engine.Engine
+	Order    []int // the cylinders as they will be swept
+	Fixed    bool  // that order, and not the next top's
+	ClosedUp bool  // the head is on: both valves must be shut
 	OpenJobs []jobDoc
 	Chips    []chip
 	Step     step
@@ -102,7 +105,9 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 
 func (v *benchView) ofJob(job store.Job, sweeps []store.Sweep, index fit.Index, n acquire.Snapshot) {
 	d := jobOf(job)
-	v.Job, v.Engine = &d, job.Engine
+	v.Job, v.Engine, v.Order = &d, job.Engine, job.Order
+	v.ClosedUp = job.Stage == store.StageAssembled || job.Stage == store.StageInCar
+	v.Fixed = job.OrderGiven || v.ClosedUp
 	v.Runs, v.TurnBack = runsText(job.Engine), turnBackText(job.Engine)
 	if strings.HasPrefix(v.Runs, "anti") {
 		v.Hand = -1
