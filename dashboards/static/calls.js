@@ -59,6 +59,7 @@ document.addEventListener("click", async event => {
     if (!answer) { say(t("Write the number first; nothing was sent.")); return; }
     if (answer.ok && "reload" in button.dataset) { location.reload(); return; }
     say(answer.ok ? t("Done: %s.", button.textContent.trim()) : complaint(await answer.json()));
+    if (answer.ok && button.dataset.then) { location.href = button.dataset.then; return; }
     await fresh();
   } catch (e) {
     say(t("The program does not answer. Is it still running?"));
