@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"crownmark/fit"
+	"crownmark/fit/engine"
 )
 
 //go:embed pages/*.html
@@ -96,7 +97,10 @@ func pageFuncs() template.FuncMap {
 		},
 		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
 		"stroke":    strokeText, "markWords": fit.MarkWords, "lateWords": lateWords,
-		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
+		"commonWords": fit.CommonLateWords, "pinWords": fit.PinWords, "apartWords": fit.ApartWords, "bankWords": fit.BankWords,
+		"approachShape": approachShape, "approachWords": approachWords, "steps": func() []float64 { return []float64{-10, -5, -1, 1, 5, 10} }, "product": product,
+		"crankRadius": func(e engine.Engine) *float64 { r := e.StrokeMM / 2; return &r },
+		"signNotes":   fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
 		"shape": func(verdict string) template.HTML {
 			var d drawing
@@ -131,6 +135,7 @@ type frame struct {
 func (frame) Places() []place {
 	return []place{
 		{"bench", "/", "Bench"},
+		{"marks", "/marks", "Marks"},
 		{"jobs", "/jobs", "Jobs"},
 		{"flags", "/flags", "Flags"},
 	}

@@ -37,6 +37,7 @@ type Sweep struct {
 
 // Mark is one press: a damper mark stood under the pointer.
 type Mark struct {
+	ID       int64   // of the press, where it is kept; else 0
 	MarkDeg  float64 // as written; negative before the top
 	AngleDeg float64 // encoder angle in running direction
 	Mount    int
@@ -229,4 +230,15 @@ type MarkError struct {
 	// under the pointer, mark_deg − error_deg; its doubt is U95Deg.
 	TrueDeg *float64 `json:"true_deg"`
 	Presses int      `json:"presses"`
+	// SpreadDeg is the largest of the presses' errors less the smallest; nil with
+	// less than two.
+	SpreadDeg *float64 `json:"spread_deg"`
+	Each      []Press  `json:"each"` // in the order they were made
+}
+
+// Press is one press of a mark.
+type Press struct {
+	ID       int64    `json:"id"`       // 0: of no store
+	Approach int      `json:"approach"` // +1 came up in running direction, −1 against it, 0 not known
+	ErrorDeg *float64 `json:"error_deg"`
 }

@@ -37,6 +37,7 @@ const (
 	tSweepEnd
 	tSweepEvent
 	tReport
+	tMarkEvent
 	tableCount
 )
 
@@ -68,6 +69,7 @@ func tables() [tableCount]table {
 		tSweepEnd:   t("sweep_end", "sweep ledger ind_to enc_to direction cause t_ns"),
 		tSweepEvent: t("sweep_event", "id ledger sweep kind cylinder reason actor"),
 		tReport:     t("report", "id ledger job number document hash actor"),
+		tMarkEvent:  t("mark_event", "id ledger mark kind reason actor"),
 	}
 }
 
