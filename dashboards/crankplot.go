@@ -20,7 +20,7 @@ type sayer func(text string, args ...any) string
 func crankSVG(index fit.Index, hand float64, say sayer) (svg template.HTML, factor float64) {
 	factor = magnification(index)
 	var d drawing
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="star" viewBox="-520 -530 1040 1050" role="img" aria-label="%s">`,
+	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="star" viewBox="-480 -520 960 980" role="img" aria-label="%s">`,
 		template.HTMLEscapeString(say("the crank seen from the damper end, deviations magnified %s times", times(factor))))
 	d.circle("pins", 0, 0, starOut)
 	d.add(`<path class="arrow" d="M%s -478A486 486 0 0 %s %s -443"/><path class="arrowhead" d="%s"/>`, px(hand*88), sweepFlag(hand), px(hand*200), arrowHead(hand))
@@ -41,14 +41,14 @@ const starOut, starStep = 350.0, 105.0
 func (d *drawing) throw(c fit.Cylinder, reference bool, hand, factor, r float64) {
 	at := -hand * math.Mod(c.NominalDeg, 360)
 	d.add(`<g class="throw" data-cylinder="%d">`, c.Number)
-	x, y := polar(at, starOut+80)
+	x, y := polar(at, starOut+40)
 	d.line("nominal", 0, 0, x, y)
 	known := c.ThrowErrorDeg != nil && math.Abs(*c.ThrowErrorDeg) < 20
 	shown, verdict := at, c.Verdict
 	if known {
 		shown -= hand * factor * *c.ThrowErrorDeg
 		if half := factor * deref(c.ThrowU95Deg); half > 0 {
-			d.path("doubt", band(shown-half, shown+half, r-17, r+17))
+			d.path("doubt", band(shown-half, shown+half, r-34, r+34))
 		}
 		x, y = polar(shown, r)
 		d.line("arm", 0, 0, x, y)
@@ -57,8 +57,8 @@ func (d *drawing) throw(c fit.Cylinder, reference bool, hand, factor, r float64)
 		verdict = "reference"
 	}
 	x, y = polar(shown, r)
-	d.mark(verdict, x, y, 20)
-	x, y = polar(shown, r+56)
+	d.mark(verdict, x, y, 17)
+	x, y = polar(shown, r+64)
 	d.text("number", "middle", x, y+14, strconv.Itoa(c.Number))
 	d.add(`</g>`)
 }

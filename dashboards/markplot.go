@@ -15,7 +15,7 @@ import (
 func ringSVG(marks []fit.MarkError, hand float64, say sayer) (svg template.HTML, factor float64) {
 	factor = ringFactor(marks)
 	var d drawing
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="ring" viewBox="-520 -560 1040 1080" role="img" aria-label="%s">`,
+	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="ring" viewBox="-500 -500 1000 1000" role="img" aria-label="%s">`,
 		template.HTMLEscapeString(say("the damper seen from the front, mark errors magnified %s times", times(factor))))
 	d.circle("rim", 0, 0, ringOut)
 	d.circle("rim thin", 0, 0, ringIn)
@@ -25,9 +25,9 @@ func ringSVG(marks []fit.MarkError, hand float64, say sayer) (svg template.HTML,
 		x1, y1 := polar(float64(deg), ringIn)
 		d.line("tick", x0, y0, x1, y1)
 	}
-	d.add(`<g id="chosen"><path d="M0 %sl26 46h-52z"/></g>`, px(-ringIn+4))
+	d.add(`<g id="chosen"><path d="M0 %sl25 54h-50z"/></g>`, px(-ringOut+8))
 	for i, m := range marks {
-		d.damperMark(m, hand, factor, ringOut+26+44*float64(i%2))
+		d.damperMark(m, hand, factor, ringOut+26+44*float64(i%2), ringIn-52-50*float64(i%2))
 	}
 	d.add(`</g><path class="pointer" d="M0 %sl18 -48h-36z"/>`, px(-ringOut+6))
 	d.add(`<path class="arrow" d="M%s -398A424 424 0 0 %s %s -372"/><path class="arrowhead" d="%s"/>`, px(hand*-196), sweepFlag(hand), px(hand*-138), ringHead(hand))
@@ -44,7 +44,8 @@ func ringHead(hand float64) string {
 	return "M" + px(hand*-112) + " -382l" + px(hand*-34) + " -14l" + px(hand*10) + " 30z"
 }
 
-func (d *drawing) damperMark(m fit.MarkError, hand, factor, r float64) {
+// damperMark draws one mark with its error at the radius r, its name at name.
+func (d *drawing) damperMark(m fit.MarkError, hand, factor, r, name float64) {
 	at := -hand * m.MarkDeg
 	d.add(`<g class="mark" data-mark="%s">`, times(m.MarkDeg))
 	x0, y0 := polar(at, ringIn)
@@ -61,7 +62,7 @@ func (d *drawing) damperMark(m fit.MarkError, hand, factor, r float64) {
 		x1, y1 = polar(stands, r+16)
 		d.line("stands", x0, y0, x1, y1)
 	}
-	d.add(`<text class="name" text-anchor="middle" y="%s" transform="rotate(%s)">%s°</text></g>`, px(-ringIn+58), px(at), fit.Signed(m.MarkDeg, markDecimals(m.MarkDeg)))
+	d.add(`<text class="name" text-anchor="middle" y="%s" transform="rotate(%s)">%s°</text></g>`, px(-name), px(at), fit.Signed(m.MarkDeg, markDecimals(m.MarkDeg)))
 }
 
 // arc is a line along a circle.

@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"crownmark/fit"
 	"crownmark/fit/engine"
@@ -37,7 +39,7 @@ func (s *Server) crankPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	x := s.indexOrEmpty(r.Context(), id)
 	say := s.sayer(r)
-	v := crankView{Job: jobOf(job), EngineText: engineText(job.Engine), Index: x, Runs: runsText(job.Engine), Common: fit.CommonWords(x), Known: x.CommonZeroDeg != nil, Copied: trimsText(x)}
+	v := crankView{Job: jobOf(job), EngineText: saidByParts(engineText(job.Engine), say), Index: x, Runs: runsText(job.Engine), Common: capital(say(fit.CommonWords(x))), Known: x.CommonZeroDeg != nil, Copied: trimsText(x)}
 	for _, c := range x.Cylinders {
 		row := cylinderRow{Cylinder: c, Reference: c.Number == x.ReferenceCylinder, Shape: c.Verdict}
 		if row.Reference {
@@ -51,6 +53,21 @@ func (s *Server) crankPage(w http.ResponseWriter, r *http.Request) error {
 		v.Strip, v.Factor = commonSVG(x, say), times(factor)
 	}
 	return s.render(w, r, http.StatusOK, "crank", frame{Title: "Crank", Here: "jobs", Page: v, Simulated: job.Simulated || x.Simulated})
+}
+
+// capital makes a sentence of what begins small.
+func capital(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(first)) + s[size:] + "."
+}
+
+// saidByParts says a line of parts with dots between them, each part for itself.
+func saidByParts(line string, say sayer) string {
+	parts := strings.Split(line, " · ")
+	for i := range parts {
+		parts[i] = say(parts[i])
+	}
+	return strings.Join(parts, " · ")
 }
 
 // sayer speaks the language that this browser has chosen.

@@ -124,9 +124,9 @@ func approachShape(approach int) string {
 func approachWords(approach int) string {
 	switch {
 	case approach > 0:
-		return "came up in running direction"
+		return "in running direction"
 	case approach < 0:
-		return "came back against running direction"
+		return "against running direction"
 	}
 	return "approach not known"
 }

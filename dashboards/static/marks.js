@@ -21,13 +21,14 @@
   }
 
   // approach says how the crank came here, before the press.
-  function approach() {
+  function approach(live) {
     const m = last && last.last_motion, confirmed = main.dataset.confirmed === "yes";
-    const state = !m || !m.direction || !confirmed ? "unknown" : m.direction * Number(main.dataset.sign) > 0 ? "up" : "back";
+    const state = !live ? "silent" : !m || !m.direction || !confirmed ? "unknown" : m.direction * Number(main.dataset.sign) > 0 ? "up" : "back";
     const node = byID("approach");
     node.dataset.state = state;
     put(node, texts[{ up: "Came up in running direction: press when the mark stands under the pointer.",
       back: "Turned back last: go back a quarter turn more, then come up again in running direction.",
+      silent: "The bench is not heard: nothing here is live.",
       unknown: "Nothing has moved since, or the running direction is not confirmed: come up in running direction." }[state]]);
   }
 
@@ -46,7 +47,7 @@
     byID("chosen").setAttribute("transform", "rotate(" + (-hand * chosen).toFixed(2) + ")");
     put(byID("angle-of"), d.zeroWord);
     put(byID("ring-state"), live ? "" : texts[last ? "last known" : "no news"]);
-    approach();
+    approach(live);
     if (!last || last.angle_deg === null) { put(byID("angle"), "—"); put(byID("nearest"), ""); return; }
     const deg = fold(last.angle_deg * Number(d.sign) - (known ? Number(d.zero) : 0));
     put(byID("angle"), (deg >= 359.995 ? 0 : deg).toFixed(2) + "°");
@@ -56,7 +57,10 @@
 
   let due = false;
   const soon = () => { if (!due) { due = true; requestAnimationFrame(() => { due = false; paint(); }); } };
-  Live.on("reading", e => { last = e; soon(); }).on("live", soon).on("open", freshSoon).on("gap", freshSoon)
+  const reading = e => { last = e; soon(); };
+  // A bench where nothing changes may be silent for a moment: ask how it stands.
+  const ask = () => fetch("/api/v1/bench").then(a => a.json()).then(e => { if (!last) reading(e); }).catch(() => {});
+  Live.on("reading", reading).on("open", ask).on("live", soon).on("open", freshSoon).on("gap", freshSoon)
     .on("sweep", e => { if (e.state !== "running") freshSoon(); });
   document.addEventListener("fresh", paint);
   document.addEventListener("click", e => {
