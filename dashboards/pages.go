@@ -135,6 +135,7 @@ type frame struct {
 func (frame) Places() []place {
 	return []place{
 		{"bench", "/", "Bench"},
+		{"turn", "/turn", "Turn to"},
 		{"marks", "/marks", "Marks"},
 		{"jobs", "/jobs", "Jobs"},
 		{"flags", "/flags", "Flags"},
