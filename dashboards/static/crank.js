@@ -2,7 +2,6 @@
 // the trims.
 "use strict";
 (() => {
-  const texts = JSON.parse(document.querySelector('meta[name="texts"]').content);
   const job = Number(document.getElementById("crank").dataset.job);
   Live.on("sweep", e => { if (e.job === job) freshSoon(); }).on("gap", freshSoon);
 
@@ -12,10 +11,10 @@
     const from = document.getElementById(button.dataset.copy);
     try {
       await navigator.clipboard.writeText(from.value);
-      say(texts["The trims are in the clipboard."]);
+      say(t("The trims are in the clipboard."));
     } catch (e) { // not over an insecure network, or not allowed
       from.select();
-      say(texts["They could not be copied: the text is selected, copy it by hand."]);
+      say(t("They could not be copied: the text is selected, copy it by hand."));
     }
   });
 })();

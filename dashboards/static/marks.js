@@ -4,8 +4,6 @@
 (() => {
   const main = document.getElementById("marks"), field = document.getElementById("mark-deg"), press = document.getElementById("press");
   if (!field) return;
-  const texts = JSON.parse(document.querySelector('meta[name="texts"]').content);
-  const text = (key, ...args) => args.reduce((s, a) => s.replace("%s", a), texts[key]);
   const byID = id => document.getElementById(id);
   const put = (node, s) => { if (node && node.textContent !== s) node.textContent = s; };
   const fold = deg => ((deg % 360) + 360) % 360, half = deg => fold(deg + 180) - 180;
@@ -26,10 +24,10 @@
     const state = !live ? "silent" : !m || !m.direction || !confirmed ? "unknown" : m.direction * Number(main.dataset.sign) > 0 ? "up" : "back";
     const node = byID("approach");
     node.dataset.state = state;
-    put(node, texts[{ up: "Came up in running direction: press when the mark stands under the pointer.",
-      back: "Turned back last: go back a quarter turn more, then come up again in running direction.",
-      silent: "The bench is not heard: nothing here is live.",
-      unknown: "Nothing has moved since, or the running direction is not confirmed: come up in running direction." }[state]]);
+    put(node, { up: t("Came up in running direction: press when the mark stands under the pointer."),
+      back: t("Turned back last: go back a quarter turn more, then come up again in running direction."),
+      silent: t("The bench is not heard: nothing here is live."),
+      unknown: t("Nothing has moved since, or the running direction is not confirmed: come up in running direction.") }[state]);
   }
 
   // nearest is the mark, pressed before or in hand, that stands nearest to the pointer.
@@ -37,8 +35,8 @@
     const all = [...new Set([chosen, ...JSON.parse(main.dataset.marks || "[]") || []])];
     const away = m => half(m - deg), near = all.reduce((a, b) => Math.abs(away(b)) < Math.abs(away(a)) - 1e-9 ? b : a);
     const d = away(near), size = Math.abs(d).toFixed(Math.abs(d) < 10 ? 1 : 0) + "°";
-    return Math.abs(d) < 0.5 ? text("mark %s stands under the pointer", signed(near))
-      : text(d > 0 ? "mark %s comes in %s" : "mark %s was passed by %s", signed(near), size);
+    return Math.abs(d) < 0.5 ? t("mark %s stands under the pointer", signed(near))
+      : d > 0 ? t("mark %s comes in %s", signed(near), size) : t("mark %s was passed by %s", signed(near), size);
   }
 
   function paint() {
@@ -46,7 +44,7 @@
     const live = document.body.dataset.live === "yes" && last && last.encoder_state === "live";
     byID("chosen").setAttribute("transform", "rotate(" + (-hand * chosen).toFixed(2) + ")");
     put(byID("angle-of"), d.zeroWord);
-    put(byID("ring-state"), live ? "" : texts[last ? "last known" : "no news"]);
+    put(byID("ring-state"), live ? "" : last ? t("last known") : t("no news"));
     approach(live);
     if (!last || last.angle_deg === null) { put(byID("angle"), "—"); put(byID("nearest"), ""); return; }
     const deg = fold(last.angle_deg * Number(d.sign) - (known ? Number(d.zero) : 0));
@@ -71,7 +69,7 @@
     const deg = Number(field.value);
     if (field.value !== "" && Math.abs(deg) <= 360) { choose(deg); return; }
     press.disabled = true; // what is in the field is no mark
-    say(texts["Write a number of degrees from −360 to 360."]);
+    say(t("Write a number of degrees from −360 to 360."));
   });
   choose(0);
 })();
