@@ -6,6 +6,9 @@ import "math"
 func (l *loop) publish() *Snapshot {
 	s := l.snapshot()
 	l.b.snap.Store(s)
+	if h := l.hand; h != nil {
+		s.Running = append(s.Running, h.running())
+	}
 	return s
 }
 
