@@ -10,12 +10,13 @@ import (
 // throw: where that one is bad, all others look wrong. The common zero m is where
 // most throws agree, the reference being one of them:
 //
-//	minimise Σ √(1 + ((e_k − m)/s_k)²),  s_k² = commonWithinDeg² + u_k²
+//	minimise Σ √(1 + ((e_k − m)/s)²),  s² = commonWithinDeg² + mean of u_k²
 //
-// a mean among throws that lie within s of each other, a median beyond that; the
-// sum is convex, so that there is one m. It is smooth in the errors e,
+// a mean among throws that lie within s of each other, a median beyond that, one
+// throw one vote; the sum is convex, so that there is one m. It is smooth in the
+// errors e,
 //
-//	∂m/∂e_k = g_k = w_k/Σw,  w_k = s_k⁻²·(1 + ((e_k − m)/s_k)²)^(−3/2)
+//	∂m/∂e_k = g_k = w_k/Σw,  w_k = (1 + ((e_k − m)/s)²)^(−3/2)
 //
 // and so are the deviations d = e − m, whose covariance is that of (I − 1gᵀ)e. u_k
 // is what throw k is known to against the plain mean of all.
@@ -23,16 +24,16 @@ import (
 // commonWithinDeg: good cranks have their throws within about so much.
 const commonWithinDeg = 0.05
 
-// CommonZero is the best common zero of the errors e (degrees) with the scales s,
+// CommonZero is the best common zero of the errors e (degrees) with the scale s,
 // and the share g (sum 1) that each error has in it. e must not be empty.
-func CommonZero(e, s []float64) (zero float64, g []float64) {
+func CommonZero(e []float64, s float64) (zero float64, g []float64) {
 	lo, hi := bounds(e)
 	for range 100 { // halving: 2⁻¹⁰⁰ of the range
 		zero = lo + (hi-lo)/2
 		pull := 0.0
 		for k := range e {
-			x := (e[k] - zero) / s[k]
-			pull += x / math.Sqrt(1+x*x) / s[k]
+			x := (e[k] - zero) / s
+			pull += x / math.Sqrt(1+x*x)
 		}
 		if pull > 0 {
 			lo = zero
@@ -42,8 +43,8 @@ func CommonZero(e, s []float64) (zero float64, g []float64) {
 	}
 	sum := 0.0
 	for k := range e {
-		x := (e[k] - zero) / s[k]
-		g = append(g, math.Pow(1+x*x, -1.5)/(s[k]*s[k]))
+		x := (e[k] - zero) / s
+		g = append(g, math.Pow(1+x*x, -1.5))
 		sum += g[k]
 	}
 	for k := range g {
@@ -153,18 +154,18 @@ func less(k int, g []float64) []float64 {
 	return c
 }
 
-// scales are what CommonZero takes for the throws.
-func (t *throws) scales() []float64 {
-	n := len(t.err)
-	plain := make([]float64, n)
+// scale is what CommonZero takes for the throws.
+func (t *throws) scale() float64 {
+	n := float64(len(t.err))
+	plain := make([]float64, len(t.err))
 	for i := range plain {
-		plain[i] = 1 / float64(n)
+		plain[i] = 1 / n
 	}
-	s := make([]float64, n)
-	for k := range s {
-		s[k] = math.Sqrt(commonWithinDeg*commonWithinDeg + total(t.shares(less(k, plain))))
+	v := commonWithinDeg * commonWithinDeg
+	for k := range plain {
+		v += total(t.shares(less(k, plain))) / n
 	}
-	return s
+	return math.Sqrt(v)
 }
 
 // leastThrows: of two throws that differ nobody can tell which is off.
@@ -176,7 +177,7 @@ func (j *job) writeCommon(doc *Index, s *solution) {
 	if len(t.err) < 2 || s.closureFailed {
 		return
 	}
-	zero, g := CommonZero(t.err, t.scales())
+	zero, g := CommonZero(t.err, t.scale())
 	radius := j.in.Engine.StrokeMM / 2 * math.Pi / 180
 	for i, k := 0, 0; i < len(doc.Cylinders) && k < len(t.number); i++ {
 		c := &doc.Cylinders[i]

@@ -15,29 +15,29 @@ import (
 // (s/D)²/2: m = s·q/√(1−q²), q = (1 − (s/D)²/2)/3, and the far one has
 // no share in it but s³/D³.
 func TestCommonZeroByHand(t *testing.T) {
-	zero, g := CommonZero([]float64{0, 0.8}, []float64{0.05, 0.05})
+	zero, g := CommonZero([]float64{0, 0.8}, 0.05)
 	if math.Abs(zero-0.4) > 1e-12 || math.Abs(g[0]-0.5) > 1e-9 {
 		t.Errorf("of two: %v %v", zero, g)
 	}
 	const s, d = 0.05, 1.5
 	q := (1 - s*s/(d*d)/2) / 3
-	zero, g = CommonZero([]float64{0, 0, d, 0}, []float64{s, s, s, s})
+	zero, g = CommonZero([]float64{0, 0, d, 0}, s)
 	if want := s * q / math.Sqrt(1-q*q); math.Abs(zero-want) > 2e-5 { // D − m for D in the pull
 		t.Errorf("one far off: %.6f, by hand %.6f", zero, want)
 	}
 	if g[2] > 2*s*s*s/(d*d*d) || math.Abs(g[0]-g[3]) > 1e-12 {
 		t.Errorf("shares %v", g)
 	}
-	// Near each other it is the weighted mean, weights 1/s².
-	zero, _ = CommonZero([]float64{0.001, 0.004}, []float64{1, 2})
-	if want := (0.001 + 0.004/4) / 1.25; math.Abs(zero-want) > 1e-8 {
-		t.Errorf("near: %v, weighted mean %v", zero, want)
+	// Near each other it is the mean.
+	zero, _ = CommonZero([]float64{0.001, 0.004, 0.004}, 1)
+	if want := 0.003; math.Abs(zero-want) > 1e-8 {
+		t.Errorf("near: %v, mean %v", zero, want)
 	}
 }
 
 // The shares are the derivatives: differences are the oracle.
 func TestCommonZerosShares(t *testing.T) {
-	e, s := []float64{0, -0.42, 1.498, 0.05, 0.02}, []float64{0.05, 0.06, 0.05, 0.2, 0.05}
+	e, s := []float64{0, -0.42, 1.498, 0.05, 0.02}, 0.06
 	_, g := CommonZero(e, s)
 	for k := range e {
 		const h = 1e-5
@@ -190,9 +190,9 @@ func TestCommonZerosDoubtCovers(t *testing.T) {
 			st := stood{0.1 * s.rng.Float64(), flipUMM * s.rng.NormFloat64(), scaleMean + scaleU*s.rng.NormFloat64()}
 			in.Sweeps = append(in.Sweeps, s.marked(c, 15, u, -21, 21, st), s.marked(c, 15, u, 21, -21, st))
 		}
-		j, x := solvedJob(t, in)
+		scale, x := solvedJob(t, in)
 		truth := []float64{0, s.errDeg[2], s.errDeg[3], s.errDeg[4]}
-		zero, _ := CommonZero(truth, j)
+		zero, _ := CommonZero(truth, scale)
 		for k, c := range x.Cylinders {
 			if n++; math.Abs(*c.FromCommonDeg-(truth[k]-zero)) <= *c.FromCommonU95Deg {
 				inside++
@@ -206,8 +206,8 @@ func TestCommonZerosDoubtCovers(t *testing.T) {
 	}
 }
 
-// solvedJob is Solve, with the scales that its common zero took.
-func solvedJob(t *testing.T, in Input) (scales []float64, x Index) {
+// solvedJob is Solve, with the scale that its common zero took.
+func solvedJob(t *testing.T, in Input) (scale float64, x Index) {
 	t.Helper()
 	j := newJob(in)
 	if err := j.prepare(); err != nil {
@@ -221,5 +221,5 @@ func solvedJob(t *testing.T, in Input) (scales []float64, x Index) {
 	}
 	j.write(&x, sol)
 	th := j.throwsOf(&x, sol)
-	return th.scales(), x
+	return th.scale(), x
 }
