@@ -22,12 +22,12 @@ func crankSVG(index fit.Index, hand float64, say sayer) (svg template.HTML, fact
 	var d drawing
 	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="star" viewBox="-480 -520 960 980" role="img" aria-label="%s">`,
 		template.HTMLEscapeString(say("the crank seen from the damper end, deviations magnified %s times", times(factor))))
-	d.circle("pins", 0, 0, starOut)
+	d.circle("pins", 0, 0, throwsOut)
 	d.add(`<path class="arrow" d="M%s -478A486 486 0 0 %s %s -443"/><path class="arrowhead" d="%s"/>`, px(hand*88), sweepFlag(hand), px(hand*200), arrowHead(hand))
 	levels := map[int]int{} // throws that lie in one place are drawn one inside the other
 	for _, c := range index.Cylinders {
 		place := int(math.Round(math.Mod(c.NominalDeg, 360) * 10))
-		d.throw(c, c.Number == index.ReferenceCylinder, hand, factor, starOut-starStep*float64(levels[place]))
+		d.throw(c, c.Number == index.ReferenceCylinder, hand, factor, throwsOut-throwsStep*float64(levels[place]))
 		levels[place]++
 	}
 	d.circle("hub", 0, 0, 56)
@@ -36,12 +36,12 @@ func crankSVG(index fit.Index, hand float64, say sayer) (svg template.HTML, fact
 	return template.HTML(d.String()), factor
 }
 
-const starOut, starStep = 350.0, 105.0
+const throwsOut, throwsStep = 350.0, 105.0
 
 func (d *drawing) throw(c fit.Cylinder, reference bool, hand, factor, r float64) {
 	at := -hand * math.Mod(c.NominalDeg, 360)
 	d.add(`<g class="throw" data-cylinder="%d">`, c.Number)
-	x, y := polar(at, starOut+40)
+	x, y := polar(at, throwsOut+40)
 	d.line("nominal", 0, 0, x, y)
 	known := c.ThrowErrorDeg != nil && math.Abs(*c.ThrowErrorDeg) < 20
 	shown, verdict := at, c.Verdict

@@ -14,6 +14,7 @@ import (
 
 	"crownmark/fit"
 	"crownmark/fit/engine"
+	"crownmark/store"
 )
 
 //go:embed pages/*.html
@@ -85,6 +86,10 @@ func (p *pages) shown(d display) template.FuncMap {
 		},
 		"length": d.length,
 		"unit":   func() string { return d.Length },
+
+		"lengthText": d.lengthText, "lengthPlus": d.lengthPlus, "strokeSeen": d.strokeSeen,
+		"lengthField": func(mm *float64) string { return d.lengthField(mm, false) },
+		"engineLine":  func(e engine.Engine) string { return p.engineLine(d, e) },
 	}
 }
 
@@ -95,12 +100,15 @@ func pageFuncs() template.FuncMap {
 		"json": toJSON, "selectBody": selectBody, "zeroBody": func(indicator, on string) (string, error) {
 			return toJSON(map[string]string{"indicator": indicator, "on": on})
 		},
-		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
-		"stroke":    strokeText, "markWords": fit.MarkWords, "lateWords": lateWords,
+		"trimWords":   func(v *float64) string { return fit.TrimWords(deref(v)) },
 		"commonWords": fit.CommonLateWords, "pinWords": fit.PinWords, "apartWords": fit.ApartWords, "bankWords": fit.BankWords,
 		"approachShape": approachShape, "approachWords": approachWords, "steps": func() []float64 { return []float64{-10, -5, -1, 1, 5, 10} }, "product": product,
 		"crankRadius": func(e engine.Engine) *float64 { r := e.StrokeMM / 2; return &r },
-		"signNotes":   fit.SignNotes, "cautions": fit.Cautions,
+		"markWords":   fit.MarkWords, "lateWords": lateWords,
+		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,
+		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
+		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
+		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
 		"shape": func(verdict string) template.HTML {
 			var d drawing
@@ -110,6 +118,19 @@ func pageFuncs() template.FuncMap {
 			return template.HTML(d.String())
 		},
 	}
+}
+
+// oneOf is a choice of a list, and whether it is the one that holds.
+type oneOf struct {
+	Value string
+	Now   bool
+}
+
+func choicesOf(now string, values ...string) (list []oneOf) {
+	for _, v := range values {
+		list = append(list, oneOf{v, v == now})
+	}
+	return list
 }
 
 func lateWords(c fit.Cylinder) string {
@@ -138,6 +159,7 @@ func (frame) Places() []place {
 		{"turn", "/turn", "Turn to"},
 		{"marks", "/marks", "Marks"},
 		{"jobs", "/jobs", "Jobs"},
+		{"engines", "/engines", "Engines"},
 		{"flags", "/flags", "Flags"},
 	}
 }
