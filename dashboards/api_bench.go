@@ -211,34 +211,6 @@ func (s *Server) openJob(r *http.Request, id int64) (store.Job, error) {
 	return job, nil
 }
 
-type markDoc struct {
-	Job      int64     `json:"job"`
-	MarkDeg  float64   `json:"mark_deg"`
-	Approach *int      `json:"approach"`
-	At       time.Time `json:"at"`
-}
-
-func (s *Server) postMark(w http.ResponseWriter, r *http.Request) error {
-	var in struct {
-		Job     int64    `json:"job"`
-		MarkDeg *float64 `json:"mark_deg"`
-	}
-	return s.post(w, r, &in, func() (string, any, error) {
-		if in.MarkDeg == nil || math.Abs(*in.MarkDeg) > 360 {
-			return "", nil, invalid(Fault{"/mark_deg", "missing, or beyond a turn", "send what is written on the damper in degrees, negative before the top"})
-		}
-		if _, err := s.openJob(r, in.Job); err != nil {
-			return "", nil, err
-		}
-		m, err := s.bench.Mark(r.Context(), in.Job, *in.MarkDeg)
-		d := markDoc{Job: m.Job, MarkDeg: m.MarkDeg, At: time.Now().UTC()}
-		if m.Approach != 0 {
-			d.Approach = &m.Approach
-		}
-		return fmt.Sprintf("/api/v1/jobs/%d/index", in.Job), d, err
-	})
-}
-
 type directionDoc struct {
 	Job       int64     `json:"job"`
 	Direction int       `json:"direction"`

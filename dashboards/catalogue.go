@@ -143,8 +143,12 @@ func (c *catalogue) say(lang, text string, args ...any) string {
 }
 
 func (c *catalogue) look(lang, text string) string {
-	if c.exact[lang][text] {
-		return c.printers[lang].Sprintf(text)
+	if c.exact[lang][text] { // what is still to be filled stays so: scripts fill texts themselves
+		holes := make([]any, strings.Count(text, "%s"))
+		for i := range holes {
+			holes[i] = "%s"
+		}
+		return c.printers[lang].Sprintf(text, holes...)
 	}
 	for _, p := range c.patterns[lang] {
 		m := p.like.FindStringSubmatch(text)

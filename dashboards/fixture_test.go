@@ -79,6 +79,7 @@ type fakeBench struct {
 	selected  []acquire.Selection
 	confirmed int
 	zeroed    []string
+	keep      func(*acquire.MarkPress) error // nil: presses are kept nowhere
 	hand      *acquire.Bench // what a person reads
 }
 
@@ -135,8 +136,14 @@ func (b *fakeBench) Mark(_ context.Context, job int64, deg float64) (acquire.Mar
 	if b.err != nil {
 		return acquire.MarkPress{}, b.err
 	}
-	b.marks = append(b.marks, acquire.MarkPress{Job: job, MarkDeg: deg, Approach: 1})
-	return b.marks[len(b.marks)-1], nil
+	m := acquire.MarkPress{Job: job, MarkDeg: deg, Approach: 1}
+	if b.keep != nil {
+		if err := b.keep(&m); err != nil {
+			return m, err
+		}
+	}
+	b.marks = append(b.marks, m)
+	return m, nil
 }
 
 func (b *fakeBench) Direction(_ context.Context, job int64) (acquire.DirectionConfirmed, error) {
@@ -215,6 +222,10 @@ func (k *shelf) Sweep(_ context.Context, id int64) (store.Sweep, error) {
 		}
 	}
 	return store.Sweep{}, store.ErrNotFound
+}
+
+func (k *shelf) MarkOf(context.Context, acquire.MarkPress) (store.Mark, error) {
+	return store.Mark{}, store.ErrNotFound
 }
 
 func (k *shelf) Samples(context.Context, int64, func(store.Sample) error) error { return k.err }

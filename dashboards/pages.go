@@ -100,8 +100,11 @@ func pageFuncs() template.FuncMap {
 		"json": toJSON, "selectBody": selectBody, "zeroBody": func(indicator, on string) (string, error) {
 			return toJSON(map[string]string{"indicator": indicator, "on": on})
 		},
-		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
-		"markWords": fit.MarkWords, "lateWords": lateWords,
+		"trimWords":   func(v *float64) string { return fit.TrimWords(deref(v)) },
+		"commonWords": fit.CommonLateWords, "pinWords": fit.PinWords, "apartWords": fit.ApartWords, "bankWords": fit.BankWords,
+		"approachShape": approachShape, "approachWords": approachWords, "steps": func() []float64 { return []float64{-10, -5, -1, 1, 5, 10} }, "product": product,
+		"crankRadius": func(e engine.Engine) *float64 { r := e.StrokeMM / 2; return &r },
+		"markWords":   fit.MarkWords, "lateWords": lateWords,
 		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,
 		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
 		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
@@ -154,6 +157,7 @@ func (frame) Places() []place {
 	return []place{
 		{"bench", "/", "Bench"},
 		{"turn", "/turn", "Turn to"},
+		{"marks", "/marks", "Marks"},
 		{"jobs", "/jobs", "Jobs"},
 		{"engines", "/engines", "Engines"},
 		{"flags", "/flags", "Flags"},

@@ -55,6 +55,11 @@ type Store interface {
 	SetAside(ctx context.Context, id int64, reason, actor string) (store.Sweep, error)
 	Restore(ctx context.Context, id int64, actor string) (store.Sweep, error)
 	Assign(ctx context.Context, id int64, cylinder int, actor string) (store.Sweep, error)
+	Marks(ctx context.Context, job int64, p store.Page) (marks []store.Mark, next *int64, err error)
+	Mark(ctx context.Context, id int64) (store.Mark, error)
+	MarkOf(ctx context.Context, p acquire.MarkPress) (store.Mark, error)
+	SetMarkAside(ctx context.Context, id int64, reason, actor string) (store.Mark, error)
+	RestoreMark(ctx context.Context, id int64, actor string) (store.Mark, error)
 	HandReadings(ctx context.Context, sweep int64) (store.Sweep, []store.HandReading, error)
 	Samples(ctx context.Context, sweep int64, f func(store.Sample) error) error
 	Input(ctx context.Context, job int64) (in fit.Input, revision string, err error)

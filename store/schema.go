@@ -40,6 +40,7 @@ const (
 	tJobAttribute
 	tLibraryEngine
 	tLibraryEvent
+	tMarkEvent
 	tableCount
 )
 
@@ -75,6 +76,7 @@ func tables() [tableCount]table {
 		tJobAttribute:  t("job_attribute", "id ledger job key value actor"),
 		tLibraryEngine: t("library_engine", "id ledger actor idempotency_key request_hash"),
 		tLibraryEvent:  t("library_event", "id ledger engine kind value engine_json actor"),
+		tMarkEvent:     t("mark_event", "id ledger mark kind reason actor"),
 	}
 }
 

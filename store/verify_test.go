@@ -40,6 +40,11 @@ func fillSession(t testing.TB, o Options, round int) {
 	id := b.sweep(20, 5)
 	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, MarkDeg: -5.5, EncStream: b.enc, EncSeq: b.encSeq, Approach: 1}}})
 	must[Sweep](t)(s.SetAside(ctx, id, "slipped", "test"))
+	marks, _, err := s.Marks(ctx, job.ID, Page{})
+	if err != nil || len(marks) != 1 {
+		t.Fatal(marks, err)
+	}
+	must[Mark](t)(s.SetMarkAside(ctx, marks[0].ID, "bounced", "test"))
 	must[Sweep](t)(s.Assign(ctx, id, 3, "test"))
 	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("report"), "test"))
 	must[Job](t)(s.AcknowledgeCautions(ctx, job.ID, "test"))

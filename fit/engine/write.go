@@ -36,6 +36,9 @@ func (e Engine) TOML() ([]byte, error) {
 	if len(e.FiringOrder) > 0 {
 		key("firing_order", strings.ReplaceAll(fmt.Sprint(e.FiringOrder), " ", ", "))
 	}
+	if len(e.SharedPins) > 0 {
+		key("shared_pins", strings.ReplaceAll(fmt.Sprint(e.SharedPins), " ", ", "))
+	}
 	key("reference_cylinder", strconv.Itoa(e.ReferenceCylinder))
 	number("index_limit_deg", &e.IndexLimitDeg)
 	number("trim_step_deg", &e.TrimStepDeg)
@@ -44,6 +47,11 @@ func (e Engine) TOML() ([]byte, error) {
 		key("number", strconv.Itoa(c.Number))
 		number("tdc_deg", &c.TDCDeg)
 		number("pin_offset_mm", c.PinOffsetMM)
+	}
+	for _, bank := range e.Bank {
+		b.WriteString("\n[[bank]]\n")
+		text("name", bank.Name)
+		key("cylinders", strings.ReplaceAll(fmt.Sprint(bank.Cylinders), " ", ", "))
 	}
 	return []byte(b.String()), failed
 }
