@@ -54,6 +54,8 @@ type instrument struct {
 	cfg    InstrumentConfig
 	tally  *tally
 	index  int // -1 the encoder, else the indicator's place
+	lines  lines
+	clock  *OwnClock
 	opened *StreamOpened
 	fresh  bool // no valid reading since it was opened
 
@@ -76,6 +78,7 @@ type instrument struct {
 	shown      Rhythm // the rhythm as last looked at
 	pauses     int    // silences that a reading ended
 	lumpsMS    int    // the latency timer of its adapter
+	identity   string // of the device, as last opened
 	openedNS   int64
 	bytesNS    int64 // when bytes came last
 	bad        int   // unusable lines in a row

@@ -33,12 +33,32 @@ type ownClock struct {
 	blockEnd       float64
 	a, b           float64 // ns, and ns per ns
 	lastNS         int64   // last stamp given
+	restarted      int
+	lateNS         int64 // of the last reading
 	slopes, rests  []float64
+}
+
+// told is the clock for people.
+func (c *ownClock) told() *OwnClock {
+	out := &OwnClock{RunsOver: c.span, Restarted: max(0, c.restarted-1), LateMS: float64(c.lateNS) / 1e6}
+	if len(c.points) >= fewPoints {
+		gains := -c.b * 1e6
+		out.GainsPPM = &gains
+	}
+	return out
 }
 
 // clockPoint is device time since the line's beginning and how much later than that
 // it arrived, both in ns.
 type clockPoint struct{ x, late float64 }
+
+// OwnClock is an instrument's own clock as it stands against ours.
+type OwnClock struct {
+	GainsPPM  *float64 // it runs fast by so much; nil: not known yet
+	RunsOver  int64    // µs, where it begins at 0 again; 0: not seen yet
+	Restarted int      // times that it was started anew since the port was opened
+	LateMS    float64  // the last line arrived so much after what its time says
+}
 
 const (
 	blockNS     = 250e6
@@ -59,7 +79,7 @@ func (c *ownClock) stamp(deviceUS, arrivalNS int64) (atNS int64, own bool) {
 	x, ok := c.follow(deviceUS, arrivalNS)
 	if !ok {
 		if c.doubts++; c.doubts < resetAfter {
-			c.lastNS = max(c.lastNS, arrivalNS)
+			c.lastNS, c.lateNS = max(c.lastNS, arrivalNS), 0
 			return arrivalNS, false
 		}
 		c.restart(deviceUS, arrivalNS)
@@ -70,12 +90,13 @@ func (c *ownClock) stamp(deviceUS, arrivalNS int64) (atNS int64, own bool) {
 	c.learn(clockPoint{x, float64(arrivalNS-c.baseNS) - x})
 	at := c.baseNS + int64(math.Round(x+c.a+c.b*x))
 	c.lastNS = min(max(at, c.lastNS), max(arrivalNS, c.lastNS))
+	c.lateNS = arrivalNS - c.lastNS
 	return c.lastNS, true
 }
 
 func (c *ownClock) restart(us, ns int64) {
 	*c = ownClock{begun: true, us: us, maxUS: us, baseUS: us, baseNS: ns, blockEnd: blockNS, lastNS: c.lastNS,
-		best: clockPoint{late: math.Inf(1)}, points: c.points[:0], slopes: c.slopes, rests: c.rests}
+		restarted: c.restarted + 1, best: clockPoint{late: math.Inf(1)}, points: c.points[:0], slopes: c.slopes, rests: c.rests}
 }
 
 // follow unwraps a device time. It is not ok if the line does not lead there.

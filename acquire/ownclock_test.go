@@ -80,6 +80,16 @@ func TestOwnClock(t *testing.T) {
 			if worst > c.mostMS || arrivals > resetAfter {
 				t.Errorf("stamps wander by %.3f ms, want %.1f; %d kept their arrival", worst, c.mostMS, arrivals)
 			}
+			told, restarts := clock.told(), 0
+			if c.resetAt > 0 {
+				restarts = 1
+			}
+			if told.GainsPPM == nil || math.Abs(*told.GainsPPM+d.drift*1e6) > 40 || told.Restarted != restarts || told.LateMS != float64(int64(d.arrived)-last)/1e6 {
+				t.Errorf("told %+v (gains %v), the device gains %.0f ppm", told, told.GainsPPM, -d.drift*1e6)
+			}
+			if over := c.start+120e6 > c.wrap && c.resetAt == 0; over != (told.RunsOver == c.wrap) {
+				t.Errorf("runs over at %d, told %d", c.wrap, told.RunsOver)
+			}
 		})
 	}
 }
@@ -124,7 +134,11 @@ func TestRhythmOfOwnClockIsOfArrivals(t *testing.T) {
 	hear(t, s, 3, 0)
 	quiet()
 	line.say("4,130000\n5,140000\n6,150000\n")
-	r := hear(t, s, 3, 0).Readings
+	h := hear(t, s, 3, 0)
+	if len(h.Clocks) != 1 || h.Clocks[0] == nil || h.Clocks[0].LateMS != float64(h.Readings[2].LateNS)/1e6 {
+		t.Errorf("told of clocks: %+v", h.Clocks)
+	}
+	r := h.Readings
 	for i, one := range r {
 		if i > 0 && one.AtNS <= r[i-1].AtNS {
 			t.Errorf("reading %d is stamped %d, the one before %d: not by its own time", i, one.AtNS, r[i-1].AtNS)

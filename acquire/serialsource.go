@@ -137,6 +137,9 @@ func (s *serialSource) Read() (Heard, error) {
 		s.framer.Silence(s.onFrame)
 	}
 	s.heard.Readings = s.readings[start:len(s.readings):len(s.readings)]
+	if len(s.heard.Readings) > 0 {
+		s.heard.Clocks = s.ownClocks()
+	}
 	s.pace(at, (len(s.readings)-start)/len(s.decode))
 	return s.heard, nil
 }
@@ -237,6 +240,19 @@ func (s *serialSource) stamp(i int, v wire.Value, f wire.Frame) (atNS int64, bur
 		return at, 0
 	}
 	return at, f.Burst
+}
+
+// ownClocks are those of the instruments that tell a time, nil where none does.
+func (s *serialSource) ownClocks() (told []*OwnClock) {
+	for i, c := range s.cfg {
+		if told == nil && c.tellsTime() {
+			told = make([]*OwnClock, len(s.cfg))
+		}
+		if c.tellsTime() {
+			told[i] = s.clocks[i].told()
+		}
+	}
+	return told
 }
 
 // fault: of an answer that only some instruments wait for, these are told.

@@ -32,6 +32,7 @@ func (l *loop) accept(one *instrument, r Reading) Reading {
 	}
 	one.last, one.has, one.fresh, one.bad = r, true, false, 0
 	one.rhythm.add(r.AtNS+r.LateNS, r.Burst)
+	one.say(r.AtNS+r.LateNS, r.Raw, "", "")
 	one.tally.readings.Add(1)
 	one.tally.lastNS.Store(r.AtNS)
 	one.tally.up.Store(true)
