@@ -56,6 +56,7 @@ func (s *Server) routes() []route {
 		{"GET", "/jobs", s.jobsPage},
 		{"GET", "/jobs/{id}", s.jobPage},
 		{"GET", "/jobs/{id}/report", s.reportPage},
+		{"GET", "/instruments", s.instrumentsPage},
 		{"GET", "/flags", s.flagsPage},
 		{"POST", "/display", s.postDisplay},
 		{"GET", "/static/{file}", s.static},
