@@ -1,5 +1,7 @@
 package acquire
 
+import "math"
+
 // publish makes the bench as it stands visible to everybody.
 func (l *loop) publish() *Snapshot {
 	s := l.snapshot()
@@ -32,7 +34,12 @@ func (l *loop) state(one *instrument) InstrumentState {
 	}
 	if one.index >= 0 {
 		s.ResolutionMM = one.resolution.MM()
-		s.Contact = l.detector.probes[one.index].contact.touching
+		c := &l.detector.probes[one.index].contact
+		s.Contact = c.touching
+		if !math.IsNaN(c.rest) {
+			rest := c.rest
+			s.RestMM = &rest
+		}
 	}
 	s.age(l.now)
 	return s

@@ -84,6 +84,7 @@ type InstrumentState struct {
 	Value                 *float64 // degrees (unwrapped, configured direction) or mm; nil: none yet
 	Raw                   string   // last raw line
 	Contact               bool     // indicators: the plunger is in contact and moving the needle
+	RestMM                *float64 // indicators: what the free plunger's stop shows; nil: not seen yet
 	Cylinder              int      // indicators: selected cylinder, 0: none
 	Mount, Setup, Zeroing int
 	LatencyTimerMS        int     // of its adapter; 0: it has none

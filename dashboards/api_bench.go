@@ -30,6 +30,7 @@ type benchDoc struct {
 type probeDoc struct {
 	instrumentDoc
 	HeightMM *float64 `json:"height_mm"`
+	RestMM   *float64 `json:"rest_mm"`
 	Contact  bool     `json:"contact"`
 	Cylinder *int     `json:"cylinder"`
 	Setup    *int     `json:"setup"`
@@ -70,7 +71,7 @@ func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
 	}
 	d.Encoder.Mount = positive(n.Encoder.Mount)
 	for _, i := range n.Indicators {
-		d.Probes = append(d.Probes, probeDoc{instrumentOf(i, n.NowNS, stats), finite(i.Value), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
+		d.Probes = append(d.Probes, probeDoc{instrumentOf(i, n.NowNS, stats), finite(i.Value), finite(i.RestMM), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
 	}
 	for _, r := range n.Running {
 		d.Running = append(d.Running, runningDoc(r))

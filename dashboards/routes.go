@@ -53,6 +53,7 @@ func (s *Server) routes() []route {
 		{"DELETE", "/api/v1/sweeps/{id}", s.deleteSweep},
 		{"GET", "/api/v1/sweeps/{id}/samples.csv", s.getSamples},
 		{"GET", "/{$}", s.benchPage},
+		{"GET", "/turn", s.turnPage},
 		{"GET", "/jobs", s.jobsPage},
 		{"GET", "/jobs/{id}", s.jobPage},
 		{"GET", "/jobs/{id}/report", s.reportPage},
