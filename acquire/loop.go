@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"maps"
 	"time"
 
 	"crownmark/acquire/wire"
@@ -29,6 +30,11 @@ type loop struct {
 	index     indexWatch
 	ids       Resume // last ids and numbers given out
 
+	hand       *handRun // nil: nobody reads a sweep
+	handBatch  []Reading
+	handPlace  handPlace
+	handMounts map[int64]int // by job: of the marks that are read
+
 	recording bool
 	movedNS   int64 // when something moved last
 	still     still // the encoder, while it stands
@@ -55,7 +61,7 @@ type instrument struct {
 	tally  *tally
 	index  int // -1 the encoder, else the indicator's place
 	lines  lines
-	clock  *OwnClock
+	clock  *clockWatch
 	opened *StreamOpened
 	fresh  bool // no valid reading since it was opened
 
@@ -95,13 +101,14 @@ type instrument struct {
 	drift      extent // heights while the encoder stands
 	resolution wire.Resolution
 	atDeg      float64 // the encoder at the last reading
+	recent     recent
 }
 
 func newLoop(b *Bench) *loop {
 	l := &loop{b: b, ids: b.resume, detector: newDetector(b.cfg.Sweep, len(b.cfg.Indicators)),
 		running: make([]*sweepRun, len(b.cfg.Indicators)), movedNS: -1 << 62, cur: &entry{}}
 	for i, c := range b.all() {
-		one := &instrument{cfg: c, tally: b.tallies[i], index: i - 1}
+		one := &instrument{cfg: c, tally: b.tallies[i], index: i - 1, clock: newClockWatch(c)}
 		if l.all = append(l.all, one); i == 0 {
 			l.enc = one
 		} else {
@@ -109,6 +116,10 @@ func newLoop(b *Bench) *loop {
 		}
 	}
 	l.tracker.cfg = b.cfg.Encoder
+	l.handMounts = maps.Clone(b.resume.HandMounts)
+	if l.handMounts == nil {
+		l.handMounts = map[int64]int{}
+	}
 	l.mountFree = b.resume.LastMount == 0
 	l.now = b.o.Now()
 	l.resume(b.resume)
@@ -214,6 +225,7 @@ func (l *loop) flushDue() {
 func (l *loop) finish() {
 	l.now = l.b.o.Now()
 	l.sweeps(l.detector.end(-1, CauseShutdown))
+	l.endHand(CauseShutdown)
 	l.flush()
 	l.publish()
 	l.b.queue.close()

@@ -6,6 +6,9 @@ import "math"
 func (l *loop) publish() *Snapshot {
 	s := l.snapshot()
 	l.b.snap.Store(s)
+	if h := l.hand; h != nil {
+		s.Running = append(s.Running, h.running())
+	}
 	return s
 }
 
@@ -27,7 +30,7 @@ func (l *loop) state(one *instrument) InstrumentState {
 	s := InstrumentState{Kind: one.cfg.Kind, Name: one.cfg.Name, Port: one.cfg.Port, Live: one.opened != nil && !one.fresh,
 		Status: status, Detail: l.detail(one, status), Stream: one.streamID(), LastSeq: one.seq,
 		Cylinder: one.cylinder, Mount: one.mount, Setup: one.setup, Zeroing: one.zeroing, LatencyTimerMS: one.lumpsMS, Rhythm: one.shown,
-		Config: one.cfg, Identity: one.identity, Lines: one.lines.list(), OwnClock: one.clock}
+		Config: one.cfg, Identity: one.identity, Lines: one.lines.list(), OwnClock: one.clock.told()}
 	if one.has {
 		value := one.value
 		s.Value, s.Raw, s.LastNS = &value, one.cfg.RawText(one.last.Raw), one.last.AtNS

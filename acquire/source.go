@@ -24,7 +24,6 @@ type Heard struct {
 	Readings []Reading // Stream is the instrument's place in the list its Source was made from; Seq is 0
 	Faults   []Fault
 	Bytes    int
-	Clocks   []*OwnClock // by place in the list, where lines tell a time
 }
 
 // Fault is bytes that gave no reading.

@@ -140,7 +140,6 @@ func hear(t *testing.T, s Source, readings, faults int) (sum Heard) {
 			t.Fatalf("heard %+v and then %v", sum, err)
 		}
 		sum.Readings, sum.Faults = append(sum.Readings, h.Readings...), append(sum.Faults, h.Faults...)
-		sum.Clocks = h.Clocks
 	}
 	return sum
 }

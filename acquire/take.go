@@ -31,8 +31,9 @@ func (l *loop) accept(one *instrument, r Reading) Reading {
 		}
 	}
 	one.last, one.has, one.fresh, one.bad = r, true, false, 0
-	one.rhythm.add(r.AtNS+r.LateNS, r.Burst)
-	one.say(r.AtNS+r.LateNS, r.Raw, "", "")
+	one.rhythm.add(r.AtNS, r.Burst)
+	one.say(r.AtNS, r.Raw, "", "")
+	one.clock.add(r)
 	one.tally.readings.Add(1)
 	one.tally.lastNS.Store(r.AtNS)
 	one.tally.up.Store(true)
@@ -175,6 +176,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 	}
 	r = l.accept(one, r)
 	one.value, one.atDeg = mm, l.enc.value
+	one.recent.add(r)
 	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) {
 		l.moved(r.AtNS)
 	}

@@ -221,6 +221,10 @@ type zeroDoc struct {
 
 var zeroPlace = regexp.MustCompile(`^[a-z][a-z0-9_-]{0,31}$`)
 
+func notAPlace(pointer, on string) Fault {
+	return Fault{pointer, fmt.Sprintf("%q is not a place", on), `"deck" when it was zeroed on the block's deck, otherwise a word of your own in small letters`}
+}
+
 func (s *Server) postZero(w http.ResponseWriter, r *http.Request) error {
 	var in struct {
 		Indicator string `json:"indicator"`
@@ -228,7 +232,7 @@ func (s *Server) postZero(w http.ResponseWriter, r *http.Request) error {
 	}
 	return s.post(w, r, &in, func() (string, any, error) {
 		if !zeroPlace.MatchString(in.On) {
-			return "", nil, invalid(Fault{"/on", fmt.Sprintf("%q is not a place", in.On), `"deck" when it was zeroed on the block's deck, otherwise a word of your own in small letters`})
+			return "", nil, invalid(notAPlace("/on", in.On))
 		}
 		d, err := s.bench.Zero(r.Context(), in.Indicator, in.On)
 		return "/api/v1/bench", zeroDoc{in.Indicator, in.On, d.Number, time.Now().UTC()}, err

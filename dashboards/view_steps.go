@@ -44,7 +44,7 @@ const (
 // nextStep says what to do now, in the builder's words.
 func nextStep(v benchView, n acquire.Snapshot, index fit.Index) step {
 	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
-		if !i.Live {
+		if !i.Live && i.Status != acquire.StatusByEye {
 			return step{phaseReady, fmt.Sprintf("Get the %s to speak.", instrumentWord(i)), i.Detail, nil}
 		}
 	}
@@ -54,6 +54,8 @@ func nextStep(v benchView, n acquire.Snapshot, index fit.Index) step {
 			[]act{{Text: "Make a job", Href: "/jobs"}}}
 	case v.Job == nil:
 		return step{phaseReady, "Choose the job to work on.", "Nothing is recorded until one is chosen.", v.chooseJob()}
+	case n.Encoder.Status == acquire.StatusByEye:
+		return step{phaseMarks, "Read the damper's degree marks.", fmt.Sprintf("There is no encoder: crownmark record --marks --daemon=… --job=%d takes marks and heights. %s", v.Job.ID, strings.Join(index.Advice, " ")), nil}
 	case v.Job.Direction == nil:
 		return step{phaseDirection, "Turn a few degrees in running direction, stop, and confirm.",
 			fmt.Sprintf("This engine runs %s. Without it no index, trim or mark is given: a reversed encoder would turn every trim round.", v.Runs),

@@ -69,8 +69,11 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	return p, ""
 }
 
-// Fewest readings that make a sweep, of an encoder's stream and read off marks.
-const leastReadings, fewestMarks = 12, 6
+// leastReadings make a sweep of an encoder's stream.
+const leastReadings = 12
+
+// FewestMarks make a sweep that is read off degree marks.
+const FewestMarks = 6
 
 // follow makes the encoder's track over a pass, lag (s) earlier than the heights,
 // or says with a flag why it cannot be used.
@@ -146,7 +149,7 @@ func (j *job) pairMarks(p *pass, _ float64) (flag string) {
 		}
 	}
 	n := len(angles)
-	if n < fewestMarks {
+	if n < FewestMarks {
 		return FlagFewReadings
 	}
 	p.stepMM = decimalStep(y)
