@@ -50,6 +50,9 @@
     hold.setAttribute("aria-pressed", held);
     for (const p of document.querySelectorAll(".linespart")) p.classList.toggle("fresh", !held);
   });
-  document.addEventListener("fresh", () => { if (last) reading(last); });
+  document.addEventListener("fresh", () => { // it may come after the program fell silent
+    if (document.body.dataset.live !== "yes") live(false);
+    else if (last) reading(last);
+  });
   Live.on("reading", reading).on("live", live).on("notice", freshSoon);
 })();
