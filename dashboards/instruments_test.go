@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"fmt"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -90,9 +91,10 @@ func TestBarsOfIntervals(t *testing.T) {
 func TestInstrumentsPageInABrowser(t *testing.T) {
 	st := staged(t)
 	talkative(st.bench)
-	w := browse(t, st.url)
+	srv := httptest.NewServer(st.server.Handler())
+	w := browse(t, srv.URL)
 	w.size(1280, 900)
-	w.do(chromedp.Navigate(st.url + "/instruments"))
+	w.do(chromedp.Navigate(srv.URL + "/instruments"))
 	w.until("the stream is open", `document.body.dataset.live === "yes" || false`)
 	st.instrumentsMove(w)
 	for _, at := range []struct {
@@ -106,12 +108,14 @@ func TestInstrumentsPageInABrowser(t *testing.T) {
 			w.shot("instruments-" + at.name + "-" + scheme)
 		}
 	}
-	w.until("the program's silence is told", `document.querySelector(".instrument .state").textContent === "no news from the program"`)
 	w.mu.Lock()
-	defer w.mu.Unlock()
 	for _, f := range w.faults {
 		t.Error(f)
 	}
+	w.mu.Unlock()
+	srv.CloseClientConnections()
+	srv.Config.Close()
+	w.until("the program's silence is told", `document.querySelector(".instrument .state").textContent === "no news from the program"`)
 }
 
 func (st stage) instrumentsMove(w *watched) {

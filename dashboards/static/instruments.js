@@ -2,11 +2,9 @@
 // second. Held lines stay as they are, to be read or copied.
 "use strict";
 (() => {
-  const texts = JSON.parse(document.querySelector("meta[name=texts]").content);
   const inch = document.documentElement.dataset.length === "in";
   const put = (node, text) => { if (node && node.textContent !== text) node.textContent = text; };
   const signed = s => s.replace("-", "−");
-  const t = (key, value) => (texts[key] || key).replace(/%(\[1\])?s/, value);
   const plates = () => document.querySelectorAll(".instrument");
 
   const age = s => s === null ? t("nothing heard yet") : s < 1 ? t("now") : s < 120 ? t("%s s ago", Math.round(s)) : t("%s min ago", Math.round(s / 60));
