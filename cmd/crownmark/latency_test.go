@@ -1,11 +1,16 @@
 package main
 
 import (
+	"bufio"
 	"context"
+	"encoding/json"
 	"fmt"
 	"math"
+	"net/http"
 	"os/exec"
 	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -46,8 +51,11 @@ func BenchmarkByteToPixel(b *testing.B) {
 	encoder, indicator := openPTY(b), openPTY(b)
 	p := startRun(b, program(b), writeBench(b, b.TempDir(), encoder.Path(), indicator.Path(), 7200))
 	pages, behind := openViewers(b, p.page)
+	events := listen(b, p.page)
 	for b.Loop() {
 		wrote := speak(b, encoder, indicator)
+		told, _ := lateness(events(), wrote, 0)
+		report(b, "told", told)
 		var late, waits []float64
 		for i, page := range pages {
 			shown, err := chromedp.Run(page, chromedp.Evaluate[[][2]float64](`shown.splice(0)`))
@@ -72,10 +80,47 @@ func BenchmarkByteToPixel(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
+// listen is a viewer that draws nothing: what is left of the way then is the
+// program's own. The returned func gives what was heard since the last call.
+func listen(b *testing.B, url string) func() [][2]float64 {
+	b.Helper()
+	res, err := http.Get(url + "/api/v1/live")
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = res.Body.Close() })
+	var mu sync.Mutex
+	var heard [][2]float64
+	go func() {
+		for lines := bufio.NewScanner(res.Body); lines.Scan(); {
+			var e struct {
+				Indicators []struct {
+					HeightMM *float64 `json:"height_mm"`
+				}
+			}
+			data, ok := strings.CutPrefix(lines.Text(), "data: ")
+			if !ok || json.Unmarshal([]byte(data), &e) != nil || len(e.Indicators) == 0 || e.Indicators[0].HeightMM == nil {
+				continue
+			}
+			mu.Lock()
+			heard = append(heard, [2]float64{math.Round(*e.Indicators[0].HeightMM * 1000), ms(time.Now())})
+			mu.Unlock()
+		}
+	}()
+	return func() [][2]float64 {
+		mu.Lock()
+		defer mu.Unlock()
+		out := heard
+		heard = nil
+		return out
+	}
+}
+
 func report(b *testing.B, what string, ms []float64) {
 	for _, q := range []float64{0.5, 0.95, 0.99} {
 		b.ReportMetric(quantile(ms, q), fmt.Sprintf("%s-p%g-ms", what, 100*q))
 	}
+	b.Logf("%s: p50 %.1f ms, p95 %.1f, p99 %.1f, of %d", what, quantile(ms, 0.5), quantile(ms, 0.95), quantile(ms, 0.99), len(ms))
 }
 
 func quantile(v []float64, q float64) float64 {
