@@ -29,6 +29,7 @@ func (j *job) prepare() error {
 		j.passes = append(j.passes, p)
 	}
 	j.dropStrays()
+	j.shareTracks()
 	for cylinder, flags := range j.refused {
 		good := j.fitted(cylinder)
 		for _, f := range flags {
@@ -154,7 +155,7 @@ func (j *job) pairMarks(p *pass, _ float64) (flag string) {
 	}
 	p.stepMM = decimalStep(y)
 	p.t, p.y = make([]float64, n), y
-	p.track = track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
+	p.track = &track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
 	for i := range n {
 		p.t[i], p.track.blur[i] = float64(i), p.src.AngleUDeg*p.src.AngleUDeg
 	}
