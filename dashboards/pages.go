@@ -160,6 +160,7 @@ func (frame) Places() []place {
 		{"marks", "/marks", "Marks"},
 		{"jobs", "/jobs", "Jobs"},
 		{"engines", "/engines", "Engines"},
+		{"instruments", "/instruments", "Instruments"},
 		{"flags", "/flags", "Flags"},
 	}
 }

@@ -81,6 +81,7 @@ func (s *Server) routes() []route {
 		{"GET", "/engines", s.enginesPage},
 		{"GET", "/engines/new", s.newEnginePage},
 		{"GET", "/engines/{id}", s.enginePage},
+		{"GET", "/instruments", s.instrumentsPage},
 		{"GET", "/flags", s.flagsPage},
 		{"POST", "/display", s.postDisplay},
 		{"GET", "/static/{file}", s.static},
