@@ -41,7 +41,7 @@ func fillSession(t testing.TB, o Options, round int) {
 	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, MarkDeg: -5.5, EncStream: b.enc, EncSeq: b.encSeq, Approach: 1}}})
 	must[Sweep](t)(s.SetAside(ctx, id, "slipped", "test"))
 	must[Sweep](t)(s.Assign(ctx, id, 3, "test"))
-	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("report"), "test"))
+	must[Report](t)(s.IssueReport(ctx, job.ID, "test", wrote([]byte("report"))))
 	verifyOK(t, s)
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
