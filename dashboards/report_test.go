@@ -178,6 +178,9 @@ func TestCurvesAreWhole(t *testing.T) {
 		for _, m := range regexp.MustCompile(`<circle class="pt[^"]*" cx="([0-9.-]+)" cy="([0-9.-]+)"`).FindAllStringSubmatch(string(p.Plot), -1) {
 			within("a point", number(t, m[1]), number(t, m[2]), ax.rest)
 		}
+		for _, m := range regexp.MustCompile(`<path class="out" d="M([0-9.-]+) ([0-9.-]+)l4 4`).FindAllStringSubmatch(string(p.Plot), -1) {
+			within("a cross", number(t, m[1])+2, number(t, m[2])+2, ax.rest)
+		}
 		for _, path := range regexp.MustCompile(`<path class="curve[^"]*" d="([^"]+)"`).FindAllStringSubmatch(string(p.Plot), -1) {
 			for _, m := range regexp.MustCompile(`[ML]([0-9.-]+) ([0-9.-]+)`).FindAllStringSubmatch(path[1], -1) {
 				within("a curve", number(t, m[1]), number(t, m[2]), ax.y)
