@@ -37,9 +37,6 @@ func turnBackWord(e engine.Engine) string {
 	return "allowed"
 }
 
-// EngineParts are the engine in a few words each.
-func (v reportView) EngineParts() []string { return strings.Split(engineText(v.Engine), " · ") }
-
 // Measured is from when to when the sweeps were made; "": none.
 func (v reportView) Measured() string {
 	var from, to time.Time

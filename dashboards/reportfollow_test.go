@@ -13,7 +13,7 @@ import (
 	"crownmark/store"
 )
 
-func follow(t *testing.T, k report.Keeper, number int64, software string) report.Finding {
+func followed(t *testing.T, k report.Keeper, number int64, software string) report.Finding {
 	t.Helper()
 	f, err := report.Follow(t.Context(), k, number, software, fit.Solve)
 	if err != nil {
@@ -47,29 +47,31 @@ func TestReportFollows(t *testing.T) {
 	a := shop(t, veeEight)
 	a.want(200, a.call("DELETE", "/api/v1/sweeps/3?reason=slipped", ""))
 	a.want(200, a.call("PATCH", "/api/v1/sweeps/4", `{"cylinder":2}`))
-	a.want(200, a.call("PATCH", "/api/v1/jobs/1", `{"name":"renamed","state":"closed"}`))
-	f := follow(t, a.store, 1, "crownmark test")
+	a.want(200, a.call("PATCH", "/api/v1/jobs/1", `{"name":"renamed","stage":"in_car","customer_reference":"Order 118"}`))
+	a.want(200, a.call("PATCH", "/api/v1/jobs/1", `{"state":"closed"}`))
+	f := followed(t, a.store, 1, "crownmark test")
 	if !f.OK || f.Figures < 5000 {
 		t.Fatalf("%d figures, %q", f.Figures, f.Problems)
 	}
 	a.want(201, a.call("POST", "/api/v1/jobs/1/reports", `{}`)) // a closed job may be reported
-	if second := follow(t, a.store, 2, "crownmark test"); !second.OK {
+	if second := followed(t, a.store, 2, "crownmark test"); !second.OK {
 		t.Errorf("%q", second.Problems)
 	}
-	if later := follow(t, a.store, 1, "crownmark later"); !later.OK || !strings.Contains(later.Rule, "issued by crownmark test on ") || !strings.Contains(later.Rule, "by crownmark later") {
+	if later := followed(t, a.store, 1, "crownmark later"); !later.OK || !strings.Contains(later.Rule, "issued by crownmark test on ") || !strings.Contains(later.Rule, "by crownmark later") {
 		t.Errorf("%q %q", later.Rule, later.Problems)
 	}
 	first, second := a.want(200, a.call("GET", "/api/v1/reports/1", "")).doc, a.want(200, a.call("GET", "/api/v1/reports/2", "")).doc
-	if first["job"].(map[string]any)["name"] == "renamed" || second["job"].(map[string]any)["name"] != "renamed" || second["index"].(map[string]any)["set_aside"] != 1.0 {
+	was, is := first["job"].(map[string]any), second["job"].(map[string]any)
+	if was["name"] == "renamed" || was["stage"] != "" || is["name"] != "renamed" || is["stage"] != "in_car" || is["customer_reference"] != "Order 118" || second["index"].(map[string]any)["set_aside"] != 1.0 {
 		t.Error("the first report changed, or the second does not tell what is so now")
 	}
 
 	const middle = `stream = 2 AND seq = (SELECT (w.ind_from + e.ind_to) / 2 FROM sweep w JOIN sweep_end e ON e.sweep = w.id WHERE w.id = 7)`
-	f = follow(t, tampered(t, a.store, `DROP TRIGGER reading_no_update; UPDATE reading SET ticks = ticks + 20 WHERE `+middle), 1, "crownmark test")
+	f = followed(t, tampered(t, a.store, `DROP TRIGGER reading_no_update; UPDATE reading SET ticks = ticks + 20 WHERE `+middle), 1, "crownmark test")
 	if f.OK || len(f.Problems) < 20 || !strings.Contains(strings.Join(f.Problems[:20], "\n"), "index, cylinders, cylinder 3, index_error_deg: ") {
 		t.Errorf("a changed reading: %v, %.3q", f.OK, f.Problems)
 	}
-	f = follow(t, tampered(t, a.store, `DROP TRIGGER report_no_update; UPDATE report SET document = CAST(replace(CAST(document AS TEXT), 'J. Doe', 'A. Nother') AS BLOB) WHERE id = 1`), 1, "crownmark test")
+	f = followed(t, tampered(t, a.store, `DROP TRIGGER report_no_update; UPDATE report SET document = CAST(replace(CAST(document AS TEXT), 'J. Doe', 'A. Nother') AS BLOB) WHERE id = 1`), 1, "crownmark test")
 	if f.OK || len(f.Problems) != 1 || !strings.Contains(f.Problems[0], "the document itself: its hash is ") {
 		t.Errorf("a changed document: %q", f.Problems)
 	}

@@ -50,7 +50,12 @@ func Draft(st store.Standing, stated Stated, software string, solve Solver) (Doc
 
 // statedOf is the job, with what was said of it.
 func statedOf(j store.Job) Job {
-	return Job{ID: j.ID, Name: j.Name, State: j.State, EngineRevision: j.Revision, BegunAt: j.CreatedAt, Tags: []string{}}
+	d := Job{ID: j.ID, Name: j.Name, State: j.State, EngineRevision: j.Revision, BegunAt: j.CreatedAt,
+		Stage: j.Stage, Customer: j.CustomerReference, Notes: j.Notes, Tags: append([]string{}, j.Tags...)}
+	if j.Cautions != nil {
+		d.CautionsAt = &j.Cautions.At
+	}
+	return d
 }
 
 // drawnMost is how many readings of a sweep are drawn, those left out not counted.

@@ -62,7 +62,7 @@ type Job struct {
 	EngineRevision int64      `json:"engine_revision"`
 	BegunAt        time.Time  `json:"begun_at"`
 	Stage          string     `json:"stage"`
-	Customer       string     `json:"customer"`
+	Customer       string     `json:"customer_reference"`
 	Notes          string     `json:"notes"`
 	Tags           []string   `json:"tags"`
 	CautionsAt     *time.Time `json:"cautions_at"` // when the cautions were acknowledged
