@@ -135,11 +135,9 @@ func (w *watched) shot(name string) {
 	}
 }
 
-func (w *watched) print(name string) {
-	dir := os.Getenv("CROWNMARK_SHOTS")
-	if dir == "" {
-		return
-	}
+// pdf prints the page as the browser's own print would.
+func (w *watched) pdf() []byte {
+	w.t.Helper()
 	b, err := chromedp.Run(w, func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
 		r, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: new(true)})
 		return r.Data, err
@@ -147,7 +145,16 @@ func (w *watched) print(name string) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, name+".pdf"), b, 0o644); err != nil {
+	return b
+}
+
+// print keeps that when CROWNMARK_SHOTS names a folder.
+func (w *watched) print(name string) {
+	dir := os.Getenv("CROWNMARK_SHOTS")
+	if dir == "" {
+		return
+	}
+	if err := os.WriteFile(filepath.Join(dir, name+".pdf"), w.pdf(), 0o644); err != nil {
 		w.t.Fatal(err)
 	}
 }

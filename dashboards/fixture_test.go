@@ -80,7 +80,7 @@ type fakeBench struct {
 	confirmed int
 	zeroed    []string
 	keep      func(*acquire.MarkPress) error // nil: presses are kept nowhere
-	hand      *acquire.Bench // what a person reads
+	hand      *acquire.Bench                 // what a person reads
 }
 
 func (b *fakeBench) BeginHand(ctx context.Context, w acquire.BeginHand) (acquire.HandSweep, error) {
@@ -209,6 +209,19 @@ func (k *shelf) Sweeps(context.Context, int64, store.Page) ([]store.Sweep, *int6
 func (k *shelf) Input(context.Context, int64) (fit.Input, string, error) {
 	k.reads++
 	return k.input, k.rev, k.err
+}
+
+func (k *shelf) Standing(_ context.Context, job, _ int64) (store.Standing, error) {
+	k.reads++
+	j, ok := k.jobs[job]
+	if !ok {
+		return store.Standing{}, store.ErrNotFound
+	}
+	return store.Standing{Ledger: 412, LedgerHash: k.stats.HeadHash, Job: j, Sweeps: k.sweeps, Input: k.input, Revision: k.rev}, k.err
+}
+
+func (k *shelf) Reports(context.Context, int64, store.Page) ([]store.Report, *int64, error) {
+	return nil, nil, k.err
 }
 
 func (k *shelf) Revision(context.Context, int64) (string, error) { return k.rev, k.err }

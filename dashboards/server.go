@@ -65,6 +65,10 @@ type Store interface {
 	Input(ctx context.Context, job int64) (in fit.Input, revision string, err error)
 	Revision(ctx context.Context, job int64) (string, error)
 	Export(ctx context.Context, job int64, w io.Writer) error
+	Standing(ctx context.Context, job, ledger int64) (store.Standing, error)
+	IssueReport(ctx context.Context, job int64, actor string, write func(number int64, at time.Time) ([]byte, error)) (store.Report, error)
+	Report(ctx context.Context, number int64) (store.Report, error)
+	Reports(ctx context.Context, job int64, p store.Page) (reports []store.Report, next *int64, err error)
 	Stats() store.Stats
 	Writable(ctx context.Context) error
 }

@@ -10,7 +10,7 @@ import (
 	"crownmark/store"
 )
 
-// jobView is the job page and the printable report.
+// jobView is the job page.
 type jobView struct {
 	Job        jobDoc
 	EngineText string
@@ -71,14 +71,6 @@ type cylinderRow struct {
 }
 
 func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
-	return s.showJob(w, r, "job", "")
-}
-
-func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
-	return s.showJob(w, r, "report", "Report: ")
-}
-
-func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix string) error {
 	id, err := pathID(r)
 	if err != nil {
 		return err
@@ -95,7 +87,7 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix st
 	if err != nil {
 		return err
 	}
-	return s.render(w, r, http.StatusOK, page, frame{Title: prefix + job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
+	return s.render(w, r, http.StatusOK, "job", frame{Title: job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
 }
 
 func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {

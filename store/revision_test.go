@@ -57,7 +57,7 @@ func TestRevision(t *testing.T) {
 	check("readings long after the sweep", false)
 	must[Job](t)(s.UpdateJob(ctx, other.ID, JobPatch{Engine: &e}))
 	newJob(t, s)
-	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("x"), "test"))
+	must[Report](t)(s.IssueReport(ctx, job.ID, "test", wrote([]byte("x"))))
 	check("other jobs, reports", false)
 	batch := b.turn(10, 5)
 	b.job = other.ID

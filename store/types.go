@@ -176,9 +176,9 @@ type Stats struct {
 
 // Report is an issued report, frozen.
 type Report struct {
-	ID, Job  int64
-	Number   int // 1, 2, … within the job
-	Document []byte
+	Number   int64 // 1, 2, … within the store
+	Job      int64
+	Document []byte // nil in a list
 	Hash     string // SHA-256 of Document, hex
 	Actor    string
 	IssuedAt time.Time

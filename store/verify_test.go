@@ -46,7 +46,7 @@ func fillSession(t testing.TB, o Options, round int) {
 	}
 	must[Mark](t)(s.SetMarkAside(ctx, marks[0].ID, "bounced", "test"))
 	must[Sweep](t)(s.Assign(ctx, id, 3, "test"))
-	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("report"), "test"))
+	must[Report](t)(s.IssueReport(ctx, job.ID, "test", wrote([]byte("report"))))
 	must[Job](t)(s.AcknowledgeCautions(ctx, job.ID, "test"))
 	must[Job](t)(s.UpdateJob(ctx, job.ID, JobPatch{JobAttributes: JobAttributes{Stage: new(StageInCar)}, Actor: "test"}))
 	kept, _, err := s.AddEngine(ctx, practiceEngine(), "test", fmt.Sprintf("key-%d", round))
