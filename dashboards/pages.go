@@ -132,6 +132,7 @@ func (frame) Places() []place {
 	return []place{
 		{"bench", "/", "Bench"},
 		{"jobs", "/jobs", "Jobs"},
+		{"compare", "/compare", "Compare"},
 		{"flags", "/flags", "Flags"},
 	}
 }
