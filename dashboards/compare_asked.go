@@ -146,10 +146,13 @@ func joined(ids []int64) string {
 	return string(b)
 }
 
-// page is the address of the comparison's page.
-func (c asked) page() string {
+// Page is the address of the comparison's page.
+func (c asked) Page() string {
 	if q := c.Query(); q != "" {
 		return "/compare?" + q
 	}
 	return "/compare"
 }
+
+// File is the address of a file of the comparison, svg or csv.
+func (c asked) File(kind string) string { return "/api/v1/compare." + kind + "?" + c.Query() }

@@ -66,8 +66,7 @@ func (k *comparison) pairUp() {
 	k.pairCylinders()
 }
 
-// against finds the sweep of the reference cylinder that ran the same way, or
-// its first; −1 for a curve that is its own reference or cannot be drawn.
+// against finds the curve that a curve's difference is taken from; −1 for one that is its own reference or cannot be drawn.
 func (k *comparison) against(i int) int {
 	c := &k.Curves[i]
 	if c.Why != "" {
@@ -79,24 +78,41 @@ func (k *comparison) against(i int) int {
 		}
 		return n
 	}
-	ref, found := k.reference(c.group()), -1
-	for n := range k.Curves {
-		r := &k.Curves[n]
-		if r.group() != ref || r.Why != "" {
-			continue
-		}
-		if r.Sweep.Direction == c.Sweep.Direction {
-			found = n
-			break
-		}
-		if found < 0 {
-			found = n
-		}
-	}
+	found := k.alike(k.reference(c.group()), i)
 	if found == i || (len(k.Jobs) > 1 && found >= 0 && k.Curves[found].Sweep.Job == c.Sweep.Job) {
 		return -1
 	}
 	return found
+}
+
+// alike finds, of one cylinder's sweeps, that which is most like curve i: of
+// those that ran the same way the one that was as early or late among them
+// (between two jobs), else the first; of none that ran the same way the first.
+func (k *comparison) alike(ref group, i int) int {
+	c := &k.Curves[i]
+	all, same, before := -1, []int{}, 0
+	for n := range k.Curves {
+		r := &k.Curves[n]
+		if r.Why != "" || r.Sweep.Direction != c.Sweep.Direction {
+			if all < 0 && r.Why == "" && r.group() == ref {
+				all = n
+			}
+			continue
+		}
+		if r.group() == ref {
+			same = append(same, n)
+		}
+		if n < i && r.group() == c.group() {
+			before++
+		}
+	}
+	switch {
+	case len(same) == 0:
+		return all
+	case len(k.Jobs) > 1 && before < len(same):
+		return same[before]
+	}
+	return same[0]
 }
 
 func (k *comparison) pairCylinders() {

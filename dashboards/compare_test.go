@@ -489,10 +489,10 @@ func TestLettersAndAddresses(t *testing.T) {
 	}
 	from, to := -5.5, 12.0
 	c := asked{Sweeps: []int64{12, 14, 31}, On: onNominal, Ref: 12, From: &from, To: &to}
-	if got := c.page(); got != "/compare?sweeps=12,14,31&on=nominal&ref=12&from=-5.5&to=12" {
+	if got := c.Page(); got != "/compare?sweeps=12,14,31&on=nominal&ref=12&from=-5.5&to=12" {
 		t.Error(got)
 	}
-	if got := (asked{On: onTop}).page(); got != "/compare" {
+	if got := (asked{On: onTop}).Page(); got != "/compare" {
 		t.Error(got)
 	}
 	for v, want := range map[float64]string{0: "0", -0.0000001: "0", 1.5: "1.5", -12.34567: "-12.34567", 100: "100", math.NaN(): "null"} {

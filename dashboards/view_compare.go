@@ -102,7 +102,7 @@ func (s *Server) fillChooser(ctx context.Context, v *compareView) error {
 			v.Picks = append(v.Picks, pick)
 			continue
 		}
-		pick.All = link{ID: fmt.Sprintf("job-%d", j.ID), URL: asked{Jobs: []int64{j.ID}, On: v.Asked.On}.page(), Text: j.Name, Checked: "false"}
+		pick.All = link{ID: fmt.Sprintf("job-%d", j.ID), URL: asked{Jobs: []int64{j.ID}, On: v.Asked.On}.Page(), Text: j.Name, Checked: "false"}
 		v.Older = append(v.Older, pick)
 	}
 	return nil
@@ -176,7 +176,7 @@ func (v *compareView) toggle(id, text string, sweeps ...int64) link {
 	if !slices.Contains(next, to.Ref) {
 		to.Ref = 0
 	}
-	l.URL = to.page()
+	l.URL = to.Page()
 	return l
 }
 
@@ -196,7 +196,7 @@ func grinds(newestFirst []store.Job) (out []beforeAfter) {
 	for i, after := range newestFirst {
 		for _, before := range newestFirst[i+1:] {
 			if before.Engine.Name == after.Engine.Name && before.Engine.StrokeMM == after.Engine.StrokeMM && len(before.Engine.Tops()) == len(after.Engine.Tops()) {
-				out = append(out, beforeAfter{before, after, asked{Jobs: []int64{before.ID, after.ID}}.page()})
+				out = append(out, beforeAfter{before, after, asked{Jobs: []int64{before.ID, after.ID}}.Page()})
 				break
 			}
 		}
@@ -218,10 +218,10 @@ func (v *compareView) fill() {
 	}{{&v.OnTop, onTop, "On each own top"}, {&v.OnNominal, onNominal, "On the nominal top"}} {
 		to := v.Asked
 		to.On, to.From, to.To = on.on, nil, nil
-		*on.to = link{"on-" + on.on, to.page(), on.text, fmt.Sprint(k.Asked.On == on.on)}
+		*on.to = link{"on-" + on.on, to.Page(), on.text, fmt.Sprint(k.Asked.On == on.on)}
 	}
 	if len(k.Jobs) == 2 {
-		v.Swap = v.swapped().page()
+		v.Swap = v.swapped().Page()
 	}
 	for i := range k.Curves {
 		c := &k.Curves[i]
@@ -267,11 +267,11 @@ func (v *compareView) fillRefs() {
 	if len(k.Jobs) > 1 {
 		text = "same cylinder of the first job"
 	}
-	v.Refs = []link{{"ref-0", to.page(), text, fmt.Sprint(k.Asked.Ref == 0)}}
+	v.Refs = []link{{"ref-0", to.Page(), text, fmt.Sprint(k.Asked.Ref == 0)}}
 	for i := range k.Curves {
 		if c := &k.Curves[i]; c.Why == "" {
 			to.Ref = c.Sweep.ID
-			v.Refs = append(v.Refs, link{fmt.Sprintf("ref-%d", to.Ref), to.page(), c.Letter, fmt.Sprint(k.Asked.Ref == to.Ref)})
+			v.Refs = append(v.Refs, link{fmt.Sprintf("ref-%d", to.Ref), to.Page(), c.Letter, fmt.Sprint(k.Asked.Ref == to.Ref)})
 		}
 	}
 }
@@ -338,6 +338,8 @@ func (q quantity) Text(v, u95 *float64) string {
 	switch {
 	case v == nil:
 		return "—"
+	case q.signed() && *v == 0 && u95 != nil && *u95 == 0:
+		return "0°" // the reference, by definition
 	case q.Unit == "deg" && q.signed():
 		return withDoubt(v, u95)
 	case q.Unit == "deg":
@@ -379,6 +381,9 @@ func (compareView) GridRule() string { return gridRule }
 
 // Later says whether the top comes later than that of the other.
 func (p pairRow) Later() bool { return deref(p.Index.Difference) > 0 }
+
+// SameCylinder: the same one of two jobs.
+func (p pairRow) SameCylinder() bool { return p.Cylinder == p.RefCylinder }
 
 // Size is how much, without its sign.
 func (p pairRow) Size() string {

@@ -30,7 +30,7 @@
   }
 
   // options of a drawing w × h.
-  const drawing = (w, h, ink) => ({ w, h, view, ink, texts, unit, loud, on: byId("curves").dataset.on });
+  const drawing = (w, h, ink) => ({ w, h, view, ink, texts, unit, loud, on: byId("curves").dataset.axis });
 
   function draw(ink) {
     if (!data) return;
@@ -98,7 +98,9 @@
     if (at > view.hi) look(at - view.hi + view.lo, at);
   }
 
-  const angleAt = e => view.lo + (e.clientX - byId("stage").getBoundingClientRect().left - lay.left) / (lay.right - lay.left) * (view.hi - view.lo);
+  // edge is where the canvas begins, in the window.
+  const edge = () => byId("stage").getBoundingClientRect().left + byId("stage").clientLeft;
+  const angleAt = e => view.lo + (e.clientX - edge() - lay.left) / (lay.right - lay.left) * (view.hi - view.lo);
   const own = on => { const s = byId("stage"); if (on) { s.dataset.ownArrows = ""; byId("said").textContent = texts["Arrows move the cursor; Enter gives them back."]; } else { delete s.dataset.ownArrows; byId("said").textContent = ""; } };
 
   function keys(e) {
@@ -118,7 +120,7 @@
     const move = e => {
       if (!data) return;
       if (fingers.has(e.pointerId)) fingers.set(e.pointerId, e.clientX);
-      if (fingers.size === 2) pinched(stage); else if (fingers.size < 2) cursor(angleAt(e));
+      if (fingers.size === 2) pinched(); else if (fingers.size < 2) cursor(angleAt(e));
     };
     stage.addEventListener("pointerdown", e => {
       if (!data) return;
@@ -132,12 +134,12 @@
     stage.addEventListener("wheel", e => { if (e.ctrlKey && data) { e.preventDefault(); zoom(Math.exp(e.deltaY / 200), angleAt(e)); } }, { passive: false });
     stage.addEventListener("dblclick", e => data && zoom(.5, angleAt(e)));
   }
-  function pinched(stage) {
+  function pinched() {
     if (!pinch) return;
-    const [a, b] = pinch.xs, [p, q] = [...fingers.values()], box = stage.getBoundingClientRect();
-    const was = x => pinch.view.lo + (x - box.left - lay.left) / (lay.right - lay.left) * (pinch.view.hi - pinch.view.lo);
+    const [a, b] = pinch.xs, [p, q] = [...fingers.values()], from = edge() + lay.left;
+    const was = x => pinch.view.lo + (x - from) / (lay.right - lay.left) * (pinch.view.hi - pinch.view.lo);
     const times = Math.max(20, Math.abs(a - b)) / Math.max(20, Math.abs(p - q)), width = (pinch.view.hi - pinch.view.lo) * times;
-    const share = ((p + q) / 2 - box.left - lay.left) / (lay.right - lay.left), middle = was((a + b) / 2);
+    const share = ((p + q) / 2 - from) / (lay.right - lay.left), middle = was((a + b) / 2);
     look(middle - share * width, middle + (1 - share) * width);
   }
 
