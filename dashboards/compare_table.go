@@ -32,7 +32,7 @@ const (
 const (
 	compareRule = "Significant: the difference is larger than its own doubt, ± at 95 %."
 	jointRule   = "Within one job: by the joint fit's covariance, so that what both cylinders share, the encoder's mounting above all, does not count twice."
-	squaresRule = "Between jobs: root of the sum of the squares. Instruments are taken as mounted anew and the doubts as independent; what both jobs share (rod, pin offset) makes the difference surer than told, never less sure."
+	squaresRule = "Between jobs: root of the sum of the squares. Instruments are taken as mounted anew and the doubts as independent; what both jobs share (rod, pin offset) usually makes the difference surer than told."
 	chanceRule  = "At 95 %, one in twenty that do not differ looks as if it did."
 )
 

@@ -205,6 +205,7 @@
     stage.setAttribute("aria-valuemin", data.lo.toFixed(3)); stage.setAttribute("aria-valuemax", data.hi.toFixed(3));
     draw();
     document.body.dataset.drawn = box.dataset.query;
+    performance.mark("curves");
     new ResizeObserver(drawSoon).observe(stage);
   }
 

@@ -119,6 +119,7 @@ const ComparePlot = (() => {
     const ends = [[], []];
     ctx.save();
     ctx.beginPath(); ctx.rect(lay.left, top, lay.right - lay.left, bottom - top); ctx.clip();
+    ctx.lineJoin = "bevel";
     for (const curve of d.curves) {
       if (!curve.drawn || !curve.grid[c.name]) continue;
       const quiet = o.loud >= 0 && o.loud !== curve.place;
@@ -134,8 +135,8 @@ const ComparePlot = (() => {
     letters(ctx, o, ends[1], lay.left, -1, top, bottom);
   }
 
-  // trace draws heights from the readings themselves, one mean a pixel where
-  // they stand closer, the others from the grid; it returns the end's place.
+  // trace draws heights from the readings themselves, the others from the grid,
+  // one mean a pixel where they stand closer; it returns the end's place.
   function trace(ctx, d, o, curve, c, x, y, top, bottom) {
     let end = null, last = -Infinity, first = true;
     const clamp = v => Math.min(bottom, Math.max(top, v));
@@ -148,8 +149,12 @@ const ComparePlot = (() => {
     ctx.beginPath();
     if (c.name === "height") means(curve, o.view, (o.view.hi - o.view.lo) / o.w, (angle, v) => to(angle, v, curve.gap));
     else {
-      const v = curve.grid[c.name], [a, b] = cells(d, o.view);
-      for (let k = a; k <= b; k++) if (!Number.isNaN(v[k])) to(d.from + k * d.step, v[k], 1.5 * d.step);
+      const v = curve.grid[c.name], [a, b] = cells(d, o.view), many = Math.max(1, Math.round(1.5 * (o.view.hi - o.view.lo) / o.w / d.step));
+      for (let k = a; k <= b; k += many) {
+        let n = 0, sum = 0;
+        for (let i = k; i < Math.min(k + many, b + 1); i++) if (!Number.isNaN(v[i])) { n++; sum += v[i]; }
+        if (n) to(d.from + (k + (many - 1) / 2) * d.step, sum / n, (many + .5) * d.step);
+      }
     }
     ctx.stroke();
     return end;
@@ -172,9 +177,11 @@ const ComparePlot = (() => {
     return a;
   }
 
+  const mostDots = 8000; // more of them hide each other, and the lines
   function dots(ctx, d, o, curve, c, x, y, top, bottom, quiet) {
     ctx.globalAlpha = quiet ? .08 : .4;
-    for (let i = lower(curve.x, o.view.lo), stop = lower(curve.x, o.view.hi); i < stop; i++) {
+    const from = lower(curve.x, o.view.lo), until = lower(curve.x, o.view.hi), all = (until - from) * d.curves.length <= mostDots;
+    for (let i = from; all && i < until; i++) {
       const py = y(curve.residual[i] * c.times);
       if (py >= top && py <= bottom) ctx.fillRect(x(curve.x[i]) - .8, py - .8, 1.6, 1.6);
     }
