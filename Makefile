@@ -41,8 +41,9 @@ soak: ## 5,000 readings a second for a minute, into the release build
 	$(GO) test -tags soak -run TestRealDiskFull -count 1 ./store
 	$(GO) test -tags soak -run TestSoak -v -count 1 -timeout 20m ./cmd/crownmark
 
-faults-long: need ## kill -9 in mid-sweep, fifty times; plugs pulled in mid-sweep, two hundred times
+faults-long: need ## kill -9 in mid-sweep, fifty times; plugs pulled, two hundred; restarts under a page, twenty
 	CROWNMARK_UNPLUGS=200 $(GO) test -run TestUnplugInMidSweep -v -count 1 -timeout 30m ./acquire
+	CROWNMARK_RESTARTS=20 $(GO) test -run TestPageOutlivesTheDaemon -v -count 1 ./cmd/crownmark
 	CROWNMARK_KILLS=50 $(GO) test -run TestKilledInMidSweep -v -count 1 -timeout 60m ./cmd/crownmark
 
 fuzz: ## a minute on each fuzz target

@@ -58,12 +58,12 @@ func TestTheSilentOneDoesNotBlock(t *testing.T) {
 	})
 }
 
-// A device's own time decides, whatever lump its lines came in.
-func TestOwnTimeStampsReadings(t *testing.T) {
+// A device's own time decides when its readings were made, whatever lump its
+// lines came in; their arrivals stay.
+func TestOwnTimeBesideArrivals(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		line, start := newFakeLine(), time.Now()
-		c := encoderConfig("/dev/x")
-		c.Pattern = `^(?P<count>\d+),(?P<time_us>\d+)$`
+		c := counterClock()
 		s := line.source([]InstrumentConfig{c}, func() int64 { return time.Since(start).Nanoseconds() })
 		if err := s.Open(context.Background()); err != nil {
 			t.Fatal(err)
@@ -74,13 +74,16 @@ func TestOwnTimeStampsReadings(t *testing.T) {
 			}
 		}
 		line.say("1,1000000\r\n2,1020000\r\n3,1040000\r\n")
-		hear(t, s, 3, 0)
+		all := slices.Clone(hear(t, s, 3, 0).Readings)
 		time.Sleep(60 * time.Millisecond)
 		line.say("4,1060000\r\n5,1080000\r\n6,1100000\r\n")
-		got := hear(t, s, 3, 0).Readings
-		for i, r := range got {
-			if step := r.AtNS - got[0].AtNS; step != int64(i)*20e6 || r.Burst != 0 || string(r.Raw) == "" {
-				t.Errorf("reading %d is %+v, %d ns after the first of its lump", i, r, step)
+		all = append(all, hear(t, s, 3, 0).Readings...)
+		for i, r := range timed(t, c, all) {
+			if r.AtNS != all[i/3*3].AtNS || r.Burst != i%3 {
+				t.Errorf("reading %d: %+v came in one lump with %+v", i, r, all[i/3*3])
+			}
+			if back := all[3].AtNS - r.MadeNS; i >= 3 && back != int64(5-i)*20e6 || r.Late() != 0 {
+				t.Errorf("reading %d was made %d ns before its lump came, late %d", i, back, r.Late())
 			}
 		}
 	})

@@ -118,6 +118,9 @@ func (b *Bench) sharePorts() error {
 	configs := map[*benchPort][]InstrumentConfig{}
 	for i, c := range b.all() {
 		b.tallies = append(b.tallies, &tally{})
+		if c.ByEye() {
+			continue
+		}
 		p := at[c.Port]
 		if p == nil || c.Port == "" {
 			p = &benchPort{path: c.Port, index: len(order)}
@@ -152,6 +155,7 @@ func (b *Bench) Run(ctx context.Context) error {
 	for _, p := range b.ports {
 		ports.Go(func() { b.runPort(ctx, p) })
 	}
+	ports.Go(func() { <-ctx.Done() }) // a bench that people read has no ports
 	go func() {
 		ports.Wait()
 		close(b.news) // runs end with this

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -49,7 +48,10 @@ func Capture(ctx context.Context, cfg []InstrumentConfig, keep func(replay.Event
 // first one.
 func CapturePorts(cfg []InstrumentConfig) (ports []replay.Port) {
 	for _, one := range sharing(cfg) {
-		name := strings.Join(strings.Fields(one.Name), "-") // a capture's names have no blanks
+		name := replay.NameOf(one.Name)
+		for n := 2; slices.ContainsFunc(ports, func(p replay.Port) bool { return p.Name == name }); n++ {
+			name = fmt.Sprintf("%s-%d", replay.NameOf(one.Name), n)
+		}
 		ports = append(ports, replay.Port{Name: name, Baud: one.Baud, Frame: one.Frame})
 	}
 	return ports

@@ -12,11 +12,12 @@ const (
 	CauseLostCounts = "lost_counts"
 	CauseZero       = "zero"
 	CauseShutdown   = "shutdown"
+	CauseDone       = "done" // a person who read it said so
 )
 
 // Causes lists every cause, for metrics that must exist before they count.
 func Causes() []string {
-	return []string{CauseReversal, CauseWindow, CauseSelection, CauseIdle, CausePortLost, CauseLostCounts, CauseZero, CauseShutdown}
+	return []string{CauseReversal, CauseWindow, CauseSelection, CauseIdle, CausePortLost, CauseLostCounts, CauseZero, CauseShutdown, CauseDone}
 }
 
 // CauseWords says what ended a sweep, "" for one that has not ended.
@@ -38,6 +39,8 @@ func CauseWords(cause string) string {
 		return "the encoder lost counts"
 	case CauseShutdown:
 		return "the program was stopped"
+	case CauseDone:
+		return "read to its end"
 	}
 	return strings.ReplaceAll(cause, "_", " ")
 }

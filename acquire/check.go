@@ -22,6 +22,9 @@ var speeds = [...]int{300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 384
 // CheckInstrument lists what is wrong with a configuration; nothing means that
 // it can be opened.
 func CheckInstrument(c InstrumentConfig) (found []Problem) {
+	if c.ByEye() {
+		return checkByEye(c)
+	}
 	add := func(key, detail, fix string) { found = append(found, Problem{key, detail, fix}) }
 	if c.Port == "" {
 		add("port", "missing", "name the serial port; "+seePorts)
@@ -113,6 +116,9 @@ func eightBits(c InstrumentConfig) []Problem {
 func checkEncoder(c InstrumentConfig) (found []Problem) {
 	if !(c.CountsPerRev > 0) || c.CountsPerRev > 1e9 {
 		found = append(found, Problem{"counts_per_rev", fmt.Sprintf("%g counts a turn cannot be", c.CountsPerRev), "write how many counts one turn of the crank gives, such as 7200"})
+	}
+	if c.AngleUDeg != 0 {
+		found = append(found, Problem{"angle_u_deg", fmt.Sprintf("only degree marks are read to %g°", c.AngleUDeg), fmt.Sprintf("leave it out, or write format = %q where there is no encoder", FormatMarks)})
 	}
 	return append(found, checkRequest(c)...)
 }

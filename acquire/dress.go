@@ -16,6 +16,7 @@ type Found struct {
 	ResolutionMM float64          // lengths: the last digit shown
 	RateHz       float64          // readings a second
 	Last         string           // the last reading as it came, for people
+	Raw          []byte           // likewise, for Watching
 	Readings     int              // heard
 }
 
@@ -159,7 +160,7 @@ func sharedBy(all []fitting, t *Talk) []Found {
 func (f fitting) found(t *Talk) Found {
 	out := Found{Kind: f.kind, Config: f.config(f.shape), Readings: f.good}
 	out.Config.Baud = t.Baud
-	out.Last = out.Config.RawText(f.raw)
+	out.Last, out.Raw = out.Config.RawText(f.raw), f.raw
 	if f.to > f.from {
 		out.RateHz = float64(f.good-1) / (float64(f.to-f.from) / 1e9)
 	}

@@ -28,7 +28,7 @@ func (l *loop) hear(n portNews) {
 func (l *loop) portOpened(one *instrument, n portNews) {
 	l.ids.LastStream++
 	one.opened = &StreamOpened{ID: l.ids.LastStream, Kind: one.cfg.Kind, Name: one.cfg.Name, Port: one.cfg.Port,
-		Identity: n.identity, ConfigJSON: settingsJSON(one.cfg), OpenedNS: n.atNS}
+		Identity: n.identity, ConfigJSON: settingsJSON(one.cfg.asKept()), OpenedNS: n.atNS}
 	one.fresh, one.announced, one.data = true, false, nil
 	one.seq, one.kept, one.keptFrom, one.mountFrom, one.skipped = 0, 0, 1, 1, 0
 	one.openedNS, one.bytesNS, one.bad, one.usualNS, one.trouble = n.atNS, n.atNS, 0, 0, nil

@@ -164,6 +164,9 @@ func clip(s string) string {
 
 // status is an instrument in a word.
 func (l *loop) status(one *instrument) string {
+	if one.cfg.ByEye() {
+		return StatusByEye
+	}
 	if one.opened == nil {
 		if one.trouble == nil {
 			return StatusWaiting
@@ -199,6 +202,11 @@ func (l *loop) detail(one *instrument, status string) string {
 	switch status {
 	case StatusLive:
 		return label + " is heard."
+	case StatusByEye:
+		if one.cfg.Kind == KindEncoder {
+			return "There is no encoder: angles are read off the damper's degree marks."
+		}
+		return label + " is read by eye, and typed."
 	case StatusWaiting:
 		if one.opened == nil {
 			return label + ": its port is being opened."

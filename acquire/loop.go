@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"maps"
 	"time"
 
 	"crownmark/acquire/wire"
@@ -28,6 +29,11 @@ type loop struct {
 	heldBack  *Reading  // the encoder's first after a return, until the next agrees
 	index     indexWatch
 	ids       Resume // last ids and numbers given out
+
+	hand       *handRun // nil: nobody reads a sweep
+	handBatch  []Reading
+	handPlace  handPlace
+	handMounts map[int64]int // by job: of the marks that are read
 
 	recording bool
 	movedNS   int64 // when something moved last
@@ -91,6 +97,7 @@ type instrument struct {
 	drift      extent // heights while the encoder stands
 	resolution wire.Resolution
 	atDeg      float64 // the encoder at the last reading
+	recent     recent
 }
 
 func newLoop(b *Bench) *loop {
@@ -105,6 +112,10 @@ func newLoop(b *Bench) *loop {
 		}
 	}
 	l.tracker.cfg = b.cfg.Encoder
+	l.handMounts = maps.Clone(b.resume.HandMounts)
+	if l.handMounts == nil {
+		l.handMounts = map[int64]int{}
+	}
 	l.mountFree = b.resume.LastMount == 0
 	l.now = b.o.Now()
 	l.resume(b.resume)
@@ -203,6 +214,7 @@ func (l *loop) flushDue() {
 func (l *loop) finish() {
 	l.now = l.b.o.Now()
 	l.sweeps(l.detector.end(-1, CauseShutdown))
+	l.endHand(CauseShutdown)
 	l.flush()
 	l.publish()
 	l.b.queue.close()

@@ -69,7 +69,7 @@ func (one *instrument) label() string {
 }
 
 func (l *loop) noticeSelection() {
-	if l.selection.Job != 0 {
+	if l.selection.Job != 0 || l.enc.cfg.ByEye() { // what a person reads names its job
 		l.notices.clear("no_job")
 		return
 	}

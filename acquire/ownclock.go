@@ -18,7 +18,8 @@ import (
 //
 // A clock that runs over is followed. Three readings in a row that do not
 // follow from the line mean that the device was started anew, and so is the
-// line; until then such a reading keeps its arrival.
+// line; until then such a reading keeps its arrival. After a pause the line is
+// drawn anew too, since nobody knows how the clock drifted meanwhile.
 type ownClock struct {
 	begun  bool
 	us     int64 // device time of the last believed reading, as said
@@ -27,12 +28,12 @@ type ownClock struct {
 	span   int64 // what the clock runs over at; 0: not seen yet
 	doubts int
 
+	arrivedNS      int64        // when the last believed reading did
 	baseUS, baseNS int64        // where the line begins
 	points         []clockPoint // least late ones, oldest first
 	best           clockPoint   // of the running block
 	blockEnd       float64
 	a, b           float64 // ns, and ns per ns
-	lastNS         int64   // last stamp given
 	slopes, rests  []float64
 }
 
@@ -48,41 +49,54 @@ const (
 	mostEarlyNS = 50e6 // nothing arrives so much before its time
 	mostLateNS  = 2e9  // nothing is held up so long
 	resetAfter  = 3
+	clockRestNS = 10e9 // a pause
 )
 
-// stamp is when a reading was made, on our clock, up to a constant. own says
-// that it comes from the device's time; else it is the arrival.
-func (c *ownClock) stamp(deviceUS, arrivalNS int64) (atNS int64, own bool) {
-	if !c.begun {
-		c.restart(deviceUS, arrivalNS)
+// clockVerdict is what a reading is to the line.
+type clockVerdict uint8
+
+const (
+	clockFollows  clockVerdict = iota
+	clockDoubted               // it does not follow, and keeps its arrival
+	clockRestarts              // it is the first of a new line
+)
+
+// take takes a reading into the line, but for one that restarts it.
+func (c *ownClock) take(deviceUS, arrivalNS int64) (x float64, verdict clockVerdict) {
+	if !c.begun || arrivalNS-c.arrivedNS > clockRestNS {
+		return 0, clockRestarts
 	}
 	x, ok := c.follow(deviceUS, arrivalNS)
 	if !ok {
 		if c.doubts++; c.doubts < resetAfter {
-			c.lastNS = max(c.lastNS, arrivalNS)
-			return arrivalNS, false
+			return 0, clockDoubted
 		}
-		c.restart(deviceUS, arrivalNS)
-		x = 0
+		c.span = 0
+		return 0, clockRestarts
 	}
-	c.doubts = 0
+	c.doubts, c.arrivedNS = 0, arrivalNS
 	c.us, c.maxUS = deviceUS, max(c.maxUS, deviceUS)
 	c.learn(clockPoint{x, float64(arrivalNS-c.baseNS) - x})
-	at := c.baseNS + int64(math.Round(x+c.a+c.b*x))
-	c.lastNS = min(max(at, c.lastNS), max(arrivalNS, c.lastNS))
-	return c.lastNS, true
+	return x, clockFollows
 }
 
+// restart begins the line with a reading, at x = 0.
 func (c *ownClock) restart(us, ns int64) {
-	*c = ownClock{begun: true, us: us, maxUS: us, baseUS: us, baseNS: ns, blockEnd: blockNS, lastNS: c.lastNS,
+	*c = ownClock{begun: true, us: us, maxUS: us, span: c.span, arrivedNS: ns, baseUS: us, baseNS: ns, blockEnd: blockNS,
 		best: clockPoint{late: math.Inf(1)}, points: c.points[:0], slopes: c.slopes, rests: c.rests}
+	c.learn(clockPoint{})
 }
+
+// at is where the line has a reading, as far as it is known by now.
+func (c *ownClock) at(x float64) int64 { return c.baseNS + int64(math.Round(x+c.a+c.b*x)) }
 
 // follow unwraps a device time. It is not ok if the line does not lead there.
 func (c *ownClock) follow(us, arrivalNS int64) (x float64, ok bool) {
 	if us >= c.us {
 		x = float64(us+c.turns-c.baseUS) * 1e3
-		return x, c.near(x, arrivalNS, mostEarlyNS, mostLateNS)
+		if ok = c.near(x, arrivalNS, mostEarlyNS, mostLateNS); ok || c.span == 0 {
+			return x, ok
+		}
 	}
 	for _, span := range c.spans() {
 		due := float64(arrivalNS-c.baseNS)/1e3 + float64(c.baseUS-c.turns-us) // µs by which it seems to lie back

@@ -42,11 +42,11 @@ func (e *PortError) Unwrap() error { return e.Err }
 const seePorts = "`crownmark ports` lists what is there"
 
 func portAbsent(path string, err error) *PortError {
-	return &PortError{path, PortAbsent, "is not there", "plug the instrument in, or correct \"port\" in the bench file; " + seePorts, err}
+	return &PortError{path, PortAbsent, "is not there", "plug the instrument in, or correct its name (\"port\" in the bench file); " + seePorts, err}
 }
 
 func portNotSerial(path string, err error) *PortError {
-	return &PortError{path, PortNotSerial, "is not a serial port", "correct \"port\" in the bench file; " + seePorts, err}
+	return &PortError{path, PortNotSerial, "is not a serial port", "correct its name (\"port\" in the bench file); " + seePorts, err}
 }
 
 func portLost(path string, err error) *PortError {

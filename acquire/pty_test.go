@@ -94,10 +94,10 @@ func TestPortTroubles(t *testing.T) {
 		trouble    PortTrouble
 		text       string
 	}{
-		{"unknown", "/dev/serial/by-id/nothing", PortAbsent, `port /dev/serial/by-id/nothing is not there: plug the instrument in, or correct "port" in the bench file; ` + seePorts},
+		{"unknown", "/dev/serial/by-id/nothing", PortAbsent, `port /dev/serial/by-id/nothing is not there: plug the instrument in, or correct its name ("port" in the bench file); ` + seePorts},
 		{"held by ourselves", line.path, PortBusy, "port " + line.path + ` is in use by this program already: two instruments name one device: give both the same "port", or correct one`},
-		{"no terminal", "/dev/null", PortNotSerial, `port /dev/null is not a serial port: correct "port" in the bench file; ` + seePorts},
-		{"a file", file, PortNotSerial, "port " + file + ` is not a serial port: correct "port" in the bench file; ` + seePorts},
+		{"no terminal", "/dev/null", PortNotSerial, `port /dev/null is not a serial port: correct its name ("port" in the bench file); ` + seePorts},
+		{"a file", file, PortNotSerial, "port " + file + ` is not a serial port: correct its name ("port" in the bench file); ` + seePorts},
 		{"a folder", t.TempDir(), PortNotSerial, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {

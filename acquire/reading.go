@@ -34,7 +34,6 @@ type Reading struct {
 	Stream   int64 // id of the StreamOpened it belongs to
 	Seq      int64 // 1, 2, 3, … within the stream
 	AtNS     int64 // arrival of its first byte, monotonic nanoseconds since session start
-	LateNS   int64 // it came so much after AtNS, where that is from the instrument's own clock; not kept
 	Burst    int   // position within one Read of the port; above 0, AtNS is an upper bound
 	Ticks    int64 // all digits shown as one integer (or the count), sign included
 	Decimals int8  // value = Ticks / 10^Decimals, in Unit
@@ -170,4 +169,5 @@ type Resume struct {
 	LastMount, LastSetup, LastZeroing int
 	LastCount                         map[string]int64 // by encoder name: last raw count kept, for the 2° rule
 	Selection                         *Selection       // nil: nothing selected
+	HandMounts                        map[int64]int    // by job: the mount of the marks that were read last
 }

@@ -160,6 +160,8 @@ func (l *loop) flush() {
 		e.batch.Gaps = append(e.batch.Gaps, one.gaps...)
 		one.gaps = nil
 	}
+	e.batch.Readings = append(e.batch.Readings, l.handBatch...)
+	l.handBatch = nil
 	if l.curRows = 0; e.batch.Empty() && len(e.waiting) == 0 {
 		return
 	}

@@ -226,11 +226,15 @@ func (b *Bench) Zero(ctx context.Context, indicator, on string) (Datum, error) {
 		if one.opened == nil || one.fresh {
 			return fmt.Errorf("indicator %s is %w (%s): get it going, zero it, then say so", one.cfg.Name, ErrNotLive, l.status(one))
 		}
-		l.sweeps(l.detector.end(one.index, CauseZero))
-		l.detector.place(one.index, one.cylinder != 0)
-		l.announce(one)
-		*d = l.newZeroing(one, "zero:"+on)
-		l.noticeZero(one)
+		*d = l.zero(one, on)
 		return nil
 	})
+}
+
+func (l *loop) zero(one *instrument, on string) Datum {
+	l.sweeps(l.detector.end(one.index, CauseZero))
+	l.detector.place(one.index, one.cylinder != 0)
+	l.announce(one)
+	l.noticeZero(one)
+	return l.newZeroing(one, "zero:"+on)
 }

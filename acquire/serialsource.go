@@ -19,7 +19,6 @@ type serialSource struct {
 	port   rawPort     // nil while closed
 	framer wire.Framer // of what is being heard
 	decode []wire.Decoder
-	clocks []ownClock
 	pulse  []func(line []byte) bool // by instrument: did its index pulse pass; nil: it tells none
 	buf    [4096]byte
 
@@ -58,7 +57,7 @@ const (
 // newSerialSource makes a source for the instruments of one port; their
 // configurations are checked.
 func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, error) {
-	s := &serialSource{cfg: cfg, now: now, node: nodeOf, clocks: make([]ownClock, len(cfg))}
+	s := &serialSource{cfg: cfg, now: now, node: nodeOf}
 	s.open = func(path string, baud int, shape wire.Serial, readTimeout time.Duration) (rawPort, error) {
 		return openPort(defaultPortSys(), path, baud, shape, readTimeout)
 	}
@@ -95,7 +94,6 @@ func (s *serialSource) Open(context.Context) error {
 	s.port, s.quiet, s.waits = p, 0, readTimeout
 	s.asking.restart()
 	s.framer.Reset()
-	clear(s.clocks)
 	return nil
 }
 
@@ -196,8 +194,7 @@ func (s *serialSource) frame(f wire.Frame) {
 				raw = s.keep(f.Bytes)
 			}
 			used = true
-			at, burst := s.stamp(i, v, f)
-			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: at, LateNS: f.AtNS - at, Burst: burst,
+			s.readings = append(s.readings, Reading{Stream: int64(i), AtNS: f.AtNS, Burst: f.Burst,
 				Ticks: v.Ticks, Decimals: v.Decimals, Unit: v.Unit, Raw: raw, Index: s.pulse[i] != nil && s.pulse[i](raw)})
 		case errors.Is(err, wire.ErrRange):
 			verdict, culprit = err, i
@@ -224,19 +221,6 @@ func (s *serialSource) unusable(culprit int, verdict error, f wire.Frame) {
 	default:
 		s.fault(-1, UnusedGarbage, f, verdict)
 	}
-}
-
-// stamp is when a reading was made: where its instrument tells the time, that
-// decides, and its place in a lump does not matter.
-func (s *serialSource) stamp(i int, v wire.Value, f wire.Frame) (atNS int64, burst int) {
-	if !v.HasTime {
-		return f.AtNS, f.Burst
-	}
-	at, own := s.clocks[i].stamp(v.TimeUS, f.AtNS)
-	if own {
-		return at, 0
-	}
-	return at, f.Burst
 }
 
 // fault: of an answer that only some instruments wait for, these are told.

@@ -1,9 +1,14 @@
 package acquire
 
+import "math"
+
 // publish makes the bench as it stands visible to everybody.
 func (l *loop) publish() *Snapshot {
 	s := l.snapshot()
 	l.b.snap.Store(s)
+	if h := l.hand; h != nil {
+		s.Running = append(s.Running, h.running())
+	}
 	return s
 }
 
@@ -31,7 +36,12 @@ func (l *loop) state(one *instrument) InstrumentState {
 	}
 	if one.index >= 0 {
 		s.ResolutionMM = one.resolution.MM()
-		s.Contact = l.detector.probes[one.index].contact.touching
+		c := &l.detector.probes[one.index].contact
+		s.Contact = c.touching
+		if !math.IsNaN(c.rest) {
+			rest := c.rest
+			s.RestMM = &rest
+		}
 	}
 	s.age(l.now)
 	return s

@@ -22,12 +22,17 @@ type InstrumentConfig struct {
 
 	Direction int `json:"direction"` // +1 or −1
 
+	// ArrivalsKept: it tells its own time, and its readings are kept with their
+	// arrivals all the same. Streams from before this was so lack it.
+	ArrivalsKept bool `json:"arrivals_kept,omitempty"`
+
 	// Encoder.
 	CountsPerRev     float64  `json:"counts_per_rev,omitempty"`
 	EccentricityUDeg *float64 `json:"eccentricity_u_deg,omitempty"` // nil: undeclared
 	AccuracyUDeg     *float64 `json:"accuracy_u_deg,omitempty"`
-	LashDeg          float64  `json:"lash_deg,omitempty"`   // from [alignment]
-	LashUDeg         float64  `json:"lash_u_deg,omitempty"` // from [alignment]
+	AngleUDeg        float64  `json:"angle_u_deg,omitempty"` // above 0: angles read off degree marks, and how well
+	LashDeg          float64  `json:"lash_deg,omitempty"`    // from [alignment]
+	LashUDeg         float64  `json:"lash_u_deg,omitempty"`  // from [alignment]
 
 	// Indicator.
 	Unit         string  `json:"unit,omitempty"` // "mm" or "in", used where the line names none
@@ -68,6 +73,7 @@ const (
 	StatusWaiting = "waiting" // nothing has come yet
 	StatusSilent  = "silent"  // it spoke, and has not for too long; or should have by now
 	StatusGarbled = "garbled" // its lines cannot be read
+	StatusByEye   = "by_eye"  // a person reads it
 )
 
 // InstrumentState is one instrument as the bench sees it now.
@@ -84,6 +90,7 @@ type InstrumentState struct {
 	Value                 *float64 // degrees (unwrapped, configured direction) or mm; nil: none yet
 	Raw                   string   // last raw line
 	Contact               bool     // indicators: the plunger is in contact and moving the needle
+	RestMM                *float64 // indicators: what the free plunger's stop shows; nil: not seen yet
 	Cylinder              int      // indicators: selected cylinder, 0: none
 	Mount, Setup, Zeroing int
 	LatencyTimerMS        int     // of its adapter; 0: it has none

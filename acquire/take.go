@@ -31,7 +31,7 @@ func (l *loop) accept(one *instrument, r Reading) Reading {
 		}
 	}
 	one.last, one.has, one.fresh, one.bad = r, true, false, 0
-	one.rhythm.add(r.AtNS+r.LateNS, r.Burst)
+	one.rhythm.add(r.AtNS, r.Burst)
 	one.tally.readings.Add(1)
 	one.tally.lastNS.Store(r.AtNS)
 	one.tally.up.Store(true)
@@ -174,6 +174,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 	}
 	r = l.accept(one, r)
 	one.value, one.atDeg = mm, l.enc.value
+	one.recent.add(r)
 	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) {
 		l.moved(r.AtNS)
 	}

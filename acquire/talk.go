@@ -50,7 +50,13 @@ func (c InstrumentConfig) formatKeys() string {
 	return "pattern"
 }
 
-// tellsTime: its readings are stamped by its own clock, which lumps do not reach.
+// tellsTime: when its readings were made is known from its own clock, which lumps do not reach.
 func (c InstrumentConfig) tellsTime() bool {
 	return c.Format == wire.FormatLine && strings.Contains(c.Pattern, "(?P<time_us>")
+}
+
+// asKept is the configuration as it is kept with a new stream.
+func (c InstrumentConfig) asKept() InstrumentConfig {
+	c.ArrivalsKept = c.tellsTime()
+	return c
 }

@@ -157,6 +157,9 @@ func (w *Watching) take(i int, raw []byte) {
 	w.heard[i] = append(w.heard[i], raw)
 }
 
+// Know takes what an instrument said before it was watched.
+func (w *Watching) Know(i int, raw []byte) { w.take(i, raw) }
+
 // Begin forgets what was heard, but for the last reading: moves are from there.
 func (w *Watching) Begin() {
 	w.mu.Lock()

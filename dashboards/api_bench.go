@@ -60,6 +60,7 @@ type intervalDoc struct {
 type probeDoc struct {
 	instrumentDoc
 	HeightMM *float64 `json:"height_mm"`
+	RestMM   *float64 `json:"rest_mm"`
 	Contact  bool     `json:"contact"`
 	Cylinder *int     `json:"cylinder"`
 	Setup    *int     `json:"setup"`
@@ -99,7 +100,7 @@ func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
 	}
 	d.Encoder.Mount = positive(n.Encoder.Mount)
 	for _, i := range n.Indicators {
-		d.Probes = append(d.Probes, probeDoc{instrumentOf(i), finite(i.Value), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
+		d.Probes = append(d.Probes, probeDoc{instrumentOf(i), finite(i.Value), finite(i.RestMM), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
 	}
 	for _, r := range n.Running {
 		d.Running = append(d.Running, runningDoc(r))
@@ -267,6 +268,10 @@ type zeroDoc struct {
 
 var zeroPlace = regexp.MustCompile(`^[a-z][a-z0-9_-]{0,31}$`)
 
+func notAPlace(pointer, on string) Fault {
+	return Fault{pointer, fmt.Sprintf("%q is not a place", on), `"deck" when it was zeroed on the block's deck, otherwise a word of your own in small letters`}
+}
+
 func (s *Server) postZero(w http.ResponseWriter, r *http.Request) error {
 	var in struct {
 		Indicator string `json:"indicator"`
@@ -274,7 +279,7 @@ func (s *Server) postZero(w http.ResponseWriter, r *http.Request) error {
 	}
 	return s.post(w, r, &in, func() (string, any, error) {
 		if !zeroPlace.MatchString(in.On) {
-			return "", nil, invalid(Fault{"/on", fmt.Sprintf("%q is not a place", in.On), `"deck" when it was zeroed on the block's deck, otherwise a word of your own in small letters`})
+			return "", nil, invalid(notAPlace("/on", in.On))
 		}
 		d, err := s.bench.Zero(r.Context(), in.Indicator, in.On)
 		return "/api/v1/bench", zeroDoc{in.Indicator, in.On, d.Number, time.Now().UTC()}, err

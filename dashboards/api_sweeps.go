@@ -22,6 +22,7 @@ type sweepDoc struct {
 	Setup     int        `json:"setup"`
 	Zeroing   int        `json:"zeroing"`
 	Readings  int64      `json:"readings"`
+	AngleUDeg *float64   `json:"angle_u_deg"` // null: an encoder told the angles
 	SetAside  bool       `json:"set_aside"`
 	Reason    string     `json:"reason"`
 	Simulated bool       `json:"simulated"`
@@ -35,6 +36,9 @@ func sweepOf(w store.Sweep) sweepDoc {
 		Simulated: w.Simulated, StartedAt: w.StartedAt.UTC(), EndedAt: w.EndedAt}
 	if w.Direction != 0 {
 		d.Direction = &w.Direction
+	}
+	if w.AngleUDeg > 0 {
+		d.AngleUDeg = &w.AngleUDeg
 	}
 	return d
 }
@@ -156,7 +160,10 @@ func (s *Server) getSamples(w http.ResponseWriter, r *http.Request) error {
 	rows := sweepcsv.NewWriter(out, true)
 	err = s.store.Samples(r.Context(), sweep.ID, func(x store.Sample) error {
 		row := sweepcsv.Row{Sweep: &sweep.ID, Cylinder: &sweep.Cylinder, TS: x.TS, AngleDeg: x.AngleDeg, HeightMM: x.HeightMM, Indicator: sweep.Indicator,
-			Mount: sweep.Mount, Setup: sweep.Setup, Zeroing: sweep.Zeroing, Count: x.Count, Raw: x.Raw, Burst: x.Burst, Simulated: sweep.Simulated}
+			Mount: sweep.Mount, Setup: sweep.Setup, Zeroing: sweep.Zeroing, Count: x.Count, Raw: x.Raw, ArrivalS: x.ArrivalS, Burst: x.Burst, Simulated: sweep.Simulated}
+		if sweep.AngleUDeg > 0 {
+			row.AngleUDeg = &sweep.AngleUDeg
+		}
 		return rows.Write(row)
 	})
 	if err == nil {

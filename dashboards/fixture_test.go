@@ -89,6 +89,23 @@ type fakeBench struct {
 	selected  []acquire.Selection
 	confirmed int
 	zeroed    []string
+	hand      *acquire.Bench // what a person reads
+}
+
+func (b *fakeBench) BeginHand(ctx context.Context, w acquire.BeginHand) (acquire.HandSweep, error) {
+	return b.hand.BeginHand(ctx, w)
+}
+
+func (b *fakeBench) ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error) {
+	return b.hand.ReadHand(ctx, sweep, mark, height)
+}
+
+func (b *fakeBench) TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error) {
+	return b.hand.TakeBackHand(ctx, sweep)
+}
+
+func (b *fakeBench) EndHand(ctx context.Context, sweep int64) (acquire.HandSweep, error) {
+	return b.hand.EndHand(ctx, sweep)
 }
 
 func (b *fakeBench) Snapshot() acquire.Snapshot {

@@ -29,7 +29,7 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) error {
 	}
 	n := s.bench.Snapshot()
 	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
-		checks = append(checks, check{i.Name, i.Status == acquire.StatusLive, i.Detail})
+		checks = append(checks, check{i.Name, i.Status == acquire.StatusLive || i.Status == acquire.StatusByEye, i.Detail})
 	}
 	d := struct {
 		Ready  bool    `json:"ready"`

@@ -131,6 +131,7 @@ type frame struct {
 func (frame) Places() []place {
 	return []place{
 		{"bench", "/", "Bench"},
+		{"turn", "/turn", "Turn to"},
 		{"jobs", "/jobs", "Jobs"},
 		{"compare", "/compare", "Compare"},
 		{"flags", "/flags", "Flags"},

@@ -95,36 +95,6 @@ func TestFlagsPageListsEveryFlag(t *testing.T) {
 	}
 }
 
-func TestWhatToDoNext(t *testing.T) {
-	open := []jobDoc{{ID: 1}}
-	one := 1
-	job := &jobDoc{ID: 1, Direction: &one}
-	live := acquire.InstrumentState{Live: true}
-	selected := acquire.Snapshot{Encoder: live, Selection: acquire.Selection{Job: 1, Cylinders: map[string]int{"left": 1}}}
-	for _, row := range []struct {
-		v    benchView
-		n    acquire.Snapshot
-		want string
-	}{
-		{benchView{}, acquire.Snapshot{Encoder: acquire.InstrumentState{Kind: acquire.KindEncoder}}, "Get the encoder to speak"},
-		{benchView{}, acquire.Snapshot{Encoder: live, Indicators: []acquire.InstrumentState{{Kind: acquire.KindIndicator, Name: "left"}}}, "Get the indicator “left” to speak"},
-		{benchView{}, acquire.Snapshot{Encoder: live}, "Make a job"},
-		{benchView{OpenJobs: open}, acquire.Snapshot{Encoder: live}, "Choose the job"},
-		{benchView{Job: &jobDoc{ID: 1}}, selected, "Turn a few degrees in running direction"},
-		{benchView{Job: job}, acquire.Snapshot{Encoder: live}, "Say which cylinder"},
-		{benchView{Job: job}, selected, "Sweep cylinder 1, the reference"},
-		{benchView{Job: job}, func() acquire.Snapshot {
-			n := selected
-			n.Running = []acquire.RunningSweep{{Cylinder: 3, Paused: true}}
-			return n
-		}(), "Go on turning the same way: cylinder 3"},
-	} {
-		if got := next(row.v, row.n, fit.Index{Advice: []string{"Sweep cylinder 1, the reference."}}); !strings.HasPrefix(got.Do, row.want) {
-			t.Errorf("%q, want %q", got.Do, row.want)
-		}
-	}
-}
-
 func TestWheelKnowsItsZeroOnlyInTheReferencesMounting(t *testing.T) {
 	x := solved(t, fit.Input{Engine: practice(t), Priors: fit.DefaultPriors(), DirectionConfirmed: true})
 	top, early := 350.0, 169.0 // cylinder 2, nominal 540, comes at 350 + 179
@@ -165,7 +135,7 @@ func TestWheelTurnsWithTheCrank(t *testing.T) {
 	e := practice(t)
 	e.RunningDirection = "anticlockwise"
 	var v benchView
-	v.ofJob(store.Job{Engine: e, DirectionSign: -1}, nil, fit.Index{}, 1)
+	v.ofJob(store.Job{Engine: e, DirectionSign: -1}, nil, fit.Index{}, acquire.Snapshot{})
 	if v.Hand != -1 || v.Sign != -1 {
 		t.Errorf("hand %g, sign %d", v.Hand, v.Sign)
 	}

@@ -31,6 +31,10 @@ type Bench interface {
 	Mark(ctx context.Context, job int64, markDeg float64) (acquire.MarkPress, error)
 	Direction(ctx context.Context, job int64) (acquire.DirectionConfirmed, error)
 	Zero(ctx context.Context, indicator, on string) (acquire.Datum, error)
+	BeginHand(ctx context.Context, w acquire.BeginHand) (acquire.HandSweep, error)
+	ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error)
+	TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
+	EndHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
 }
 
 // Store is what is kept, as the pages and the API need it. *store.Store
@@ -45,6 +49,7 @@ type Store interface {
 	SetAside(ctx context.Context, id int64, reason, actor string) (store.Sweep, error)
 	Restore(ctx context.Context, id int64, actor string) (store.Sweep, error)
 	Assign(ctx context.Context, id int64, cylinder int, actor string) (store.Sweep, error)
+	HandReadings(ctx context.Context, sweep int64) (store.Sweep, []store.HandReading, error)
 	Samples(ctx context.Context, sweep int64, f func(store.Sample) error) error
 	Input(ctx context.Context, job int64) (in fit.Input, revision string, err error)
 	Revision(ctx context.Context, job int64) (string, error)

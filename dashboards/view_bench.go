@@ -13,6 +13,7 @@ import (
 
 	"crownmark/acquire"
 	"crownmark/fit"
+	"crownmark/fit/engine"
 	"crownmark/store"
 )
 
@@ -20,9 +21,10 @@ import (
 type benchView struct {
 	Bench    benchDoc
 	Job      *jobDoc
+	Engine   engine.Engine
 	OpenJobs []jobDoc
-	Numbers  []int
-	Next     nextStep
+	Chips    []chip
+	Step     step
 	Wheel    template.HTML
 	Hand     float64 // +1 runs clockwise
 	Sign     int     // bench angle × Sign grows in running direction
@@ -30,16 +32,38 @@ type benchView struct {
 	ZeroWord string
 	Tops     []wheelTop
 	Last     []sweepRow
-	Marks    []fit.MarkError
 	Runs     string
 	TurnBack string
+	Travel   string // needed of an indicator, in the browser's unit
+	Reserve  string
+	Aims     []aim
+	Doubts   []doubt
+	Used     []int64 // sweeps that serve the fit
 }
 
-// nextStep is what to do now, and why or how.
-type nextStep struct{ Do, How string }
+// chip is one cylinder in the row of all.
+type chip struct {
+	Number int
+	State  string // todo, part, done
+	Words  string
+	Stands bool // an indicator stands on it
+	fit.Cylinder
+}
 
-// Long tells a sentence that would fill the screen in the largest letters.
-func (n nextStep) Long() bool { return len(n.Do) > 75 }
+// doubt is how well a cylinder in work is known by now.
+type doubt struct {
+	Cylinder int
+	U95Deg   *float64
+	What     string // of which angle
+	Ways     string // which ways it was swept
+}
+
+// Script is what the page's script needs, as JSON.
+func (v benchView) Script() (string, error) {
+	d := map[string]any{"hand": v.Hand, "sign": v.Sign, "zero": v.ZeroDeg, "zero_word": v.ZeroWord, "tops": v.Tops, "running": v.Bench.Running,
+		"aims": v.Aims, "aim_deg": aimDeg, "ruler_deg": rulerDeg, "slow_deg_s": slowDegS, "turn_back": v.Engine.TurnBack, "used": v.Used}
+	return toJSON(d)
+}
 
 type sweepRow struct {
 	store.Sweep
@@ -61,21 +85,24 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		index = s.indexOrEmpty(r.Context(), job.ID)
-		v.ofJob(job, sweeps, index, snapshot.Encoder.Mount)
+		v.ofJob(job, sweeps, index, snapshot)
+		d := displayOf(r)
+		need, spare := travelMM(job.Engine, aimDeg), reserveMM
+		v.Travel, v.Reserve = d.length(&need, 1)+" "+d.Length, d.length(&spare, 1)+" "+d.Length
 	}
 	open, err := s.openJobs(r.Context())
 	if err != nil {
 		return err
 	}
 	v.OpenJobs = open
-	v.Next = next(v, snapshot, index)
+	v.Step = nextStep(v, snapshot, index)
 	v.Wheel = wheelSVG(v.Hand, v.Tops)
 	return s.render(w, r, http.StatusOK, "bench", frame{Title: "Bench", Here: "bench", Page: v, Simulated: v.Job != nil && v.Job.Simulated})
 }
 
-func (v *benchView) ofJob(job store.Job, sweeps []store.Sweep, index fit.Index, mount int) {
+func (v *benchView) ofJob(job store.Job, sweeps []store.Sweep, index fit.Index, n acquire.Snapshot) {
 	d := jobOf(job)
-	v.Job, v.Marks = &d, index.Marks
+	v.Job, v.Engine = &d, job.Engine
 	v.Runs, v.TurnBack = runsText(job.Engine), turnBackText(job.Engine)
 	if strings.HasPrefix(v.Runs, "anti") {
 		v.Hand = -1
@@ -83,15 +110,69 @@ func (v *benchView) ofJob(job store.Job, sweeps []store.Sweep, index fit.Index, 
 	if job.DirectionSign != 0 {
 		v.Sign = job.DirectionSign
 	}
-	for _, t := range job.Engine.Tops() {
-		v.Numbers = append(v.Numbers, t.Number)
+	v.placeTops(job, sweeps, index, n.Encoder.Mount)
+	v.chips(index, n.Selection)
+	for _, c := range index.Cylinders {
+		for _, w := range c.Curves {
+			v.Used = append(v.Used, w.SweepID)
+		}
 	}
-	v.placeTops(job, sweeps, index, mount)
+	for _, i := range n.Indicators {
+		if i.Cylinder != 0 {
+			v.Aims = append(v.Aims, v.aimOf(i.Name, i.Cylinder, index))
+			v.Doubts = append(v.Doubts, doubtOf(index, i.Cylinder))
+		}
+	}
+	var numbers []int
+	for _, t := range job.Engine.Tops() {
+		numbers = append(numbers, t.Number)
+	}
 	for _, w := range slices.Backward(sweeps) {
-		if v.Last = append(v.Last, rowOf(w, v.Numbers)); len(v.Last) == 6 {
+		if v.Last = append(v.Last, rowOf(w, numbers)); len(v.Last) == 6 {
 			break
 		}
 	}
+}
+
+func (v *benchView) chips(index fit.Index, selection acquire.Selection) {
+	stands := standing(selection)
+	for _, t := range v.Engine.Tops() {
+		c := chip{Number: t.Number, State: "todo", Words: "to sweep", Stands: slices.Contains(stands, t.Number)}
+		if i := slices.IndexFunc(index.Cylinders, func(x fit.Cylinder) bool { return x.Number == t.Number }); i >= 0 {
+			c.Cylinder = index.Cylinders[i]
+		}
+		switch done, _ := v.swept(index, t.Number); {
+		case done:
+			c.State, c.Words = "done", "swept"
+		case len(c.Curves) > 0:
+			c.State, c.Words = "part", "not enough yet"
+		}
+		v.Chips = append(v.Chips, c)
+	}
+}
+
+// doubtOf is a cylinder's index doubt, the reference's of its own top.
+func doubtOf(index fit.Index, number int) doubt {
+	d := doubt{Cylinder: number, What: "index"}
+	for _, c := range index.Cylinders {
+		if c.Number != number {
+			continue
+		}
+		d.U95Deg = c.IndexU95Deg
+		if number == index.ReferenceCylinder || d.U95Deg == nil {
+			d.U95Deg, d.What = c.TDCU95Deg, "top"
+		}
+		forward, back := 0, 0
+		for _, w := range c.Curves {
+			if w.Direction < 0 {
+				back++
+			} else {
+				forward++
+			}
+		}
+		d.Ways = fmt.Sprintf("%d forward, %d back", forward, back)
+	}
+	return d
 }
 
 // placeTops puts the cylinders' tops on the wheel once the reference was swept
@@ -166,43 +247,4 @@ func (s *Server) openJobs(ctx context.Context) ([]jobDoc, error) {
 		}
 	}
 	return open, nil
-}
-
-// next says what to do now, in the builder's words: instruments, job, running
-// direction, cylinder, and then what the fit advises.
-func next(v benchView, n acquire.Snapshot, index fit.Index) nextStep {
-	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
-		if !i.Live {
-			return nextStep{fmt.Sprintf("Get the %s to speak.", instrumentWord(i)), i.Detail}
-		}
-	}
-	switch {
-	case v.Job == nil && len(v.OpenJobs) == 0:
-		return nextStep{"Make a job for this engine.", "A job holds an engine's data and its sweeps. Nothing is recorded until one is chosen."}
-	case v.Job == nil:
-		return nextStep{"Choose the job to work on.", "Nothing is recorded until one is chosen."}
-	case v.Job.Direction == nil:
-		return nextStep{"Turn a few degrees in running direction, stop, and confirm.",
-			fmt.Sprintf("This engine runs %s. Without it no index, trim or mark is given: a reversed encoder would turn every trim round.", v.Runs)}
-	case len(n.Selection.Cylinders) == 0:
-		return nextStep{"Say which cylinder the indicator stands on.", "Nothing is recorded until then."}
-	}
-	if len(n.Running) > 0 {
-		r := n.Running[0]
-		if r.Paused {
-			return nextStep{fmt.Sprintf("Go on turning the same way: cylinder %d's sweep waits.", r.Cylinder), "No re-grip within 10° of the top; turning back ends the sweep."}
-		}
-		return nextStep{fmt.Sprintf("Keep turning: cylinder %d is being swept.", r.Cylinder), "Slowly and evenly through the top and well past it."}
-	}
-	if len(index.Advice) > 0 {
-		return nextStep{index.Advice[0], strings.Join(index.Advice[1:], " ")}
-	}
-	return nextStep{"Sweep through the top, slowly and evenly.", v.TurnBack}
-}
-
-func instrumentWord(i acquire.InstrumentState) string {
-	if i.Kind == acquire.KindEncoder {
-		return "encoder"
-	}
-	return fmt.Sprintf("indicator “%s”", i.Name)
 }

@@ -47,9 +47,8 @@ func wheelSVG(hand float64, tops []wheelTop) template.HTML {
 	}
 	d.add(`</g><path class="pointer" d="M0 -464l17 -46h-34z"/>`)
 	d.add(`<path class="arrow" d="M%s -478A486 486 0 0 %s %s -443"/><path class="arrowhead" d="%s"/>`, px(hand*88), sweepFlag(hand), px(hand*200), arrowHead(hand))
-	d.add(`<text id="angle" class="angle" text-anchor="middle" y="46">—</text>`)
-	d.add(`<text id="angle-of" class="of" text-anchor="middle" y="122"></text>`)
-	d.add(`<text id="next-top" class="of" text-anchor="middle" y="182"></text>`)
+	d.add(`<text id="turn-angle" class="angle" text-anchor="middle" y="30">—</text>`)
+	d.add(`<text id="next-top" class="of" text-anchor="middle" y="112"></text>`)
 	d.add(`<text id="angle-state" class="of state" text-anchor="middle" y="-132"></text></svg>`)
 	return template.HTML(d.String())
 }

@@ -54,7 +54,7 @@ func (j *job) build(separate bool) error {
 		closes := from != none && i >= from && p.src.Cylinder == j.anchor && p.mountNo == j.passes[from].mountNo
 		b.lay(p, offsets, errs, separate && closes)
 	}
-	m.passes = j.passes
+	m.passes, m.rides = j.passes, rides(j.passes)
 	return nil
 }
 
@@ -66,7 +66,7 @@ func (j *job) closesFrom() int {
 		again := len(j.in.Engine.Tops()) == 1 && p.src.Setup != j.passes[0].src.Setup
 		switch {
 		case p.src.Cylinder != j.anchor:
-			others[p.mountNo] = before[p.mountNo]
+			others[p.mountNo] = others[p.mountNo] || before[p.mountNo] && !j.withAnchor(p)
 		case before[p.mountNo] && (others[p.mountNo] || again):
 			return i
 		default:
@@ -74,6 +74,11 @@ func (j *job) closesFrom() int {
 		}
 	}
 	return none
+}
+
+// withAnchor says that the anchor was swept at the same time.
+func (j *job) withAnchor(p *pass) bool {
+	return slices.ContainsFunc(j.passes, func(q *pass) bool { return q.track == p.track && q.src.Cylinder == j.anchor })
 }
 
 // builder hands out parameters by what shares them.

@@ -23,15 +23,8 @@ func (m *model) normal() (*mat.SymDense, []float64) {
 			b[i] += (p.mean - p.val) / (p.sd * p.sd)
 		}
 	}
-	for _, p := range m.passes {
-		k := &p.sums.whole
-		for i, u := range p.terms {
-			b[u.param] += u.coef * k.b[u.col]
-			for _, v := range p.terms[i:] {
-				lo, hi := min(u.param, v.param), max(u.param, v.param)
-				a[lo*n+hi] += u.coef * v.coef * k.a[min(u.col, v.col)][max(u.col, v.col)]
-			}
-		}
+	for _, r := range m.rides {
+		r.addTo(a, b)
 	}
 	return mat.NewSymDense(n, a), b
 }
@@ -129,21 +122,8 @@ func (m *model) move(step []float64) {
 			p.val = math.Max(p.old+step[i], p.min)
 		}
 	}
-	for _, p := range m.passes {
-		if step == nil {
-			p.shift.val = p.shift.old
-			for i := range p.seg {
-				p.seg[i].val = p.seg[i].old
-			}
-			continue
-		}
-		d := p.spread(step)
-		own := p.sums.shiftOut.step(&d)
-		p.shift.val = p.shift.old + own
-		d[colOne] += own
-		for i := range p.seg {
-			p.seg[i].val = p.seg[i].old + p.sums.segOut[i].step(&d)
-		}
+	for _, r := range m.rides {
+		r.move(step)
 	}
 }
 

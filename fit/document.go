@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -238,6 +239,9 @@ func (j *job) writeIndex(c *Cylinder, s *solution, refSwept bool) {
 	if s.closureFailed { // all of it may have come between this cylinder and the reference
 		slip := s.closure.value
 		shares = append(shares, share{srcClosure, plain(math.Abs(slip)) + "°", "measured", slip * slip / 4, math.Inf(1)})
+	}
+	if slices.ContainsFunc(passesOf(s.model, c.Number), func(p *pass) bool { return p.with(j.anchor) }) {
+		shares[0].size += fmt.Sprintf("; drops out where it was swept at once with cylinder %d", j.anchor)
 	}
 	u95 := s.expand(shares)
 	c.IndexErrorDeg, c.IndexU95Deg, c.Budget = ptr(err), ptr(u95), budget(shares)

@@ -60,19 +60,15 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 // byReadings is the readings' part aᵀ(JᵀR⁻¹J)a, by what each surprise was made of,
 // and that of the sweeps' and stretches' own offsets.
 func (m *model) byReadings(a []float64) (steps, display, shift float64) {
-	for _, p := range m.passes {
-		d := p.spread(a)
-		own := p.sums.shiftOut.follow(&d)
-		shift += own * own * known(p.shift)
-		d[colOne] += own
-		for i := range p.seg {
-			e := d
-			own := p.sums.segOut[i].follow(&d)
-			shift += own * own * known(p.seg[i])
-			e[colOne] += own
-			byAngle := p.sums.steps[i].form(&e)
+	for _, r := range m.rides {
+		d := r.spread(a)
+		follow(r.sums.shiftOut, d, still, func(n int, own float64) { shift += own * own * known(r.passes[n].shift) })
+		for i := range r.sums.seg {
+			e := slices.Clone(d)
+			follow(r.sums.segOut[i], e, still, func(n int, own float64) { shift += own * own * known(r.passes[n].seg[i]) })
+			byAngle := r.sums.steps[i].form(e)
 			steps += byAngle
-			display += p.sums.seg[i].form(&e) - byAngle
+			display += r.sums.seg[i].form(e) - byAngle
 		}
 	}
 	return steps, display, shift
@@ -86,12 +82,6 @@ func known(q private) float64 {
 		return 0
 	}
 	return 1 / (q.sd * q.sd)
-}
-
-// follow is how far the unknown that was projected out goes along with d.
-func (e *eliminated) follow(d *columns) float64 {
-	still := eliminated{row: e.row, pivot: e.pivot}
-	return still.step(d)
 }
 
 // sizeOf is the largest of a property over the setups, in words.
@@ -174,9 +164,9 @@ func (s *solution) repeatability(passes []*pass) float64 {
 	var chi2 float64
 	for _, p := range passes {
 		var num, den float64
-		for i := range p.sums.seg {
-			num += p.sums.seg[i].b[colAngle]
-			den += p.sums.seg[i].a[colAngle][colAngle]
+		for _, k := range p.ride.sums.seg {
+			num += k.own[p.place].b[colAngle]
+			den += k.own[p.place].a[colAngle][colAngle]
 		}
 		if den > 0 {
 			chi2 += num * num / den

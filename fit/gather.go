@@ -40,56 +40,6 @@ func (k *block) form(v *columns) (sum float64) {
 	return sum
 }
 
-// passSums are a pass's blocks, one for each stretch between re-grips, and what
-// is left of them when the offsets that belong to the pass alone (they are
-// linear) have been projected out.
-type passSums struct {
-	seg, steps []block // steps: the part of seg whose scatter is the angle's
-	segOut     []eliminated
-	shiftOut   eliminated
-	whole      block
-	cost       float64
-}
-
-// eliminated is a private unknown projected out of a block: its row, its
-// pivot and its gradient, from which its step follows.
-type eliminated struct {
-	row         columns
-	pivot, pull float64
-}
-
-// project takes one private unknown out of a block: A − rowᵀrow/pivot.
-func (k *block) project(q private) (e eliminated) {
-	if q.sd == 0 {
-		return e
-	}
-	for j := range colCount {
-		e.row[j] = k.a[min(j, colOne)][max(j, colOne)]
-	}
-	known := 1 / (q.sd * q.sd)
-	e.pivot, e.pull = k.a[colOne][colOne]+known, k.b[colOne]-q.val*known
-	for i := range colCount {
-		f := e.row[i] / e.pivot
-		k.b[i] -= f * e.pull
-		for j := i; j < colCount; j++ {
-			k.a[i][j] -= f * e.row[j]
-		}
-	}
-	return e
-}
-
-// step is the private unknown's own step when the columns move by d.
-func (e *eliminated) step(d *columns) float64 {
-	if e.pivot == 0 {
-		return 0
-	}
-	sum := e.pull
-	for i := range d {
-		sum -= e.row[i] * d[i]
-	}
-	return sum / e.pivot
-}
-
 // How gather takes the readings.
 type gathering int
 
@@ -98,16 +48,26 @@ const (
 	reweigh                  // with new weights, by their residuals and the scatter
 )
 
-// gather evaluates a pass at the current parameters: angles, residuals and
-// slopes of its readings, its blocks and its share of the cost.
-func (m *model) gather(p *pass, how gathering) {
-	v := m.viewOf(p)
-	s := &p.sums
-	if len(s.seg) != len(p.segs) {
-		s.seg, s.segOut = make([]block, len(p.segs)), make([]eliminated, len(p.segs))
+// gather evaluates a ride's passes at the current parameters: angles, residuals and
+// slopes of their readings, each as if it stood alone, their blocks and their share of the cost.
+func (m *model) gather(r *ride, how gathering) {
+	s := &r.sums
+	s.empty(len(r.passes), len(r.passes[0].segs))
+	for n, p := range r.passes {
+		s.cost += m.gatherPass(p, s.seg, n, how)
 	}
-	clear(s.seg)
-	s.cost = 0
+	s.project(r.passes)
+	for _, p := range r.passes {
+		s.cost += prior(p.shift)
+		for _, q := range p.seg {
+			s.cost += prior(q)
+		}
+	}
+}
+
+// gatherPass adds a ride's n-th pass up, by stretches, and returns the cost of its readings.
+func (m *model) gatherPass(p *pass, to []system, n int, how gathering) (cost float64) {
+	v := m.viewOf(p)
 	var d columns
 	at := 0
 	for i := 0; i < len(p.t); i += p.stride {
@@ -122,15 +82,11 @@ func (m *model) gather(p *pass, how gathering) {
 			p.reweigh(i)
 		}
 		if w := p.w[i]; w > 0 {
-			s.cost += w * res * res
-			s.seg[at].add(w, res, &d)
+			cost += w * res * res
+			to[at].own[n].add(w, res, &d)
 		}
 	}
-	s.project(p)
-	s.cost += prior(p.shift)
-	for _, q := range p.seg {
-		s.cost += prior(q)
-	}
+	return cost
 }
 
 // look evaluates reading i, in stretch k: where it lies and its residual, which
@@ -157,17 +113,6 @@ func prior(q private) float64 {
 	return q.val * q.val / (q.sd * q.sd)
 }
 
-// project reduces the stretches' blocks to the whole.
-func (s *passSums) project(p *pass) {
-	s.whole = block{}
-	for i := range s.seg {
-		k := s.seg[i]
-		s.segOut[i] = k.project(p.seg[i])
-		s.whole.join(&k)
-	}
-	s.shiftOut = s.whole.project(p.shift)
-}
-
 // spread turns a vector over the parameters into one over a pass's columns.
 func (p *pass) spread(v []float64) (d columns) {
 	for _, t := range p.terms {
@@ -186,9 +131,9 @@ func (m *model) gatherAll(how gathering) float64 {
 			sum += d * d
 		}
 	}
-	for _, p := range m.passes {
-		m.gather(p, how)
-		sum += p.sums.cost
+	for _, r := range m.rides {
+		m.gather(r, how)
+		sum += r.sums.cost
 	}
 	return sum / 2
 }
@@ -196,12 +141,12 @@ func (m *model) gatherAll(how gathering) float64 {
 // whitenAll makes the blocks of the covariance, with what neighbouring readings
 // share; where they still repeat each other they count for less.
 func (m *model) whitenAll() {
-	for _, p := range m.passes {
-		m.whiten(p)
+	for _, r := range m.rides {
+		m.whiten(r)
 	}
 	m.correlate()
-	for _, p := range m.passes {
-		p.sums.project(p)
+	for _, r := range m.rides {
+		r.sums.project(r.passes)
 	}
 }
 

@@ -64,7 +64,9 @@ const none = -1
 // pass is one usable sweep inside the model.
 type pass struct {
 	src      *Sweep
-	track    track
+	track    *track
+	ride     *ride
+	place    int  // among the passes of its ride
 	readOff  bool // angles read off marks, at rest; the readings' number is their time
 	dir      float64
 	stepMM   float64 // the display's step, as its readings show it
@@ -79,7 +81,6 @@ type pass struct {
 	wobble                                                         []term  // the encoder's eccentricity at this top
 	shift                                                          private // the sweep's own offset
 	seg                                                            []private
-	sums                                                           passSums
 
 	t, y []float64
 
@@ -94,6 +95,7 @@ type pass struct {
 	noise  *noise
 	lag    float64 // s: the latency when the readings were chosen, for the angle's doubt
 
+	heard    []seen    // the surprises' squares, and of what they were foretold
 	surprise []float64 // what each reading says of the top beyond those before it
 	vif      float64   // how many neighbouring readings say the same
 }
@@ -113,7 +115,9 @@ type model struct {
 	params      []param
 	rod, offset int
 	passes      []*pass
+	rides       []*ride
 	seen        []seen // room for learnNoise to work in
+	hear        bool   // whiten keeps what passes' scatters are learnt from
 }
 
 // byEye says that no sweep had an encoder.

@@ -159,9 +159,13 @@ func (m *model) learnIndicator(passes []*pass) {
 		}
 	}
 	m.seen = list
-	if all < 3*ownParams {
-		return
+	if all >= 3*ownParams {
+		refine(list, count)
 	}
+}
+
+// refine improves the scatters that made list, each of so many readings.
+func refine(list []seen, count map[*noise]float64) {
 	for i := range list { // what the parameters have taken up of the scatter
 		n := count[list[i].of]
 		list[i].r2 *= n / math.Max(n-ownParams, 0.3*n)
@@ -229,15 +233,17 @@ func (m *model) correlate() {
 	for name, runs := range byIndicator {
 		more[name] = varianceInflation(runs)
 	}
-	for _, p := range m.passes {
+	for _, r := range m.rides {
 		f := 1.0
-		if !p.readOff {
-			f = more[p.src.Indicator]
+		for _, p := range r.passes {
+			f = math.Max(f, more[p.src.Indicator])
 		}
-		p.vif *= f
-		for i := range p.sums.seg {
-			p.sums.seg[i].scale(1 / f)
-			p.sums.steps[i].scale(1 / f)
+		for _, p := range r.passes {
+			p.vif *= f
+		}
+		for i := range r.sums.seg {
+			r.sums.seg[i].scale(1 / f)
+			r.sums.steps[i].scale(1 / f)
 		}
 	}
 }

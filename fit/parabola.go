@@ -186,7 +186,7 @@ func exact(g crank.Geometry, n int) (x, y []float64) {
 // running median of five, then a parabola about it. It fails with errUpsideDown
 // where the lowest point lies inside instead, with errOutside where none does.
 func firstTop(x, y []float64) (Vertex, error) {
-	if len(x) < fewestMarks {
+	if len(x) < FewestMarks {
 		return Vertex{}, errFewReadings
 	}
 	x, y = thinned(x, y, 80)

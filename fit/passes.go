@@ -29,6 +29,7 @@ func (j *job) prepare() error {
 		j.passes = append(j.passes, p)
 	}
 	j.dropStrays()
+	j.shareTracks()
 	for cylinder, flags := range j.refused {
 		good := j.fitted(cylinder)
 		for _, f := range flags {
@@ -69,8 +70,11 @@ func (j *job) newPass(s *Sweep) (*pass, string) {
 	return p, ""
 }
 
-// Fewest readings that make a sweep, of an encoder's stream and read off marks.
-const leastReadings, fewestMarks = 12, 6
+// leastReadings make a sweep of an encoder's stream.
+const leastReadings = 12
+
+// FewestMarks make a sweep that is read off degree marks.
+const FewestMarks = 6
 
 // follow makes the encoder's track over a pass, lag (s) earlier than the heights,
 // or says with a flag why it cannot be used.
@@ -146,12 +150,12 @@ func (j *job) pairMarks(p *pass, _ float64) (flag string) {
 		}
 	}
 	n := len(angles)
-	if n < fewestMarks {
+	if n < FewestMarks {
 		return FlagFewReadings
 	}
 	p.stepMM = decimalStep(y)
 	p.t, p.y = make([]float64, n), y
-	p.track = track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
+	p.track = &track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
 	for i := range n {
 		p.t[i], p.track.blur[i] = float64(i), p.src.AngleUDeg*p.src.AngleUDeg
 	}

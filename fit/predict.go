@@ -65,7 +65,8 @@ func (m *model) sweptAgain(p *pass, how more) (k block, terms []term) {
 			}
 		}
 	}
-	var d columns
+	alone := newSystem(1)
+	d := make([]columns, 1)
 	for i, w := range p.w {
 		if w == 0 {
 			continue
@@ -74,11 +75,11 @@ func (m *model) sweptAgain(p *pass, how more) (k block, terms []term) {
 		if how.back {
 			vel = -vel
 		}
-		_, slope := v.over(p.x[i]*how.reach, vel, p.timeAgain(i, how)-v.creepAtS, &d)
-		k.add(p.robust[i]/p.noise.variance(slope, vel, p.blurAt(i))/how.speed/p.vif, 0, &d)
+		_, slope := v.over(p.x[i]*how.reach, vel, p.timeAgain(i, how)-v.creepAtS, &d[0])
+		alone.add(p.robust[i]/p.noise.variance(slope, vel, p.blurAt(i))/how.speed/p.vif, 0, d)
 	}
-	k.project(private{sd: sweepShiftUMM})
-	return k, terms
+	alone.project(0, private{sd: sweepShiftUMM}, &eliminated{})
+	return alone.own[0], terms
 }
 
 // timeAgain is when reading i's angle comes again: right after this pass, on

@@ -48,7 +48,7 @@ func TestPredictedPassIsTheOneThatComesBack(t *testing.T) {
 	m := j.model
 	there, back := m.passes[0], m.passes[1]
 	m.params[there.flip].val = 0.02 // seen in the slope
-	m.gather(back, frozen)
+	m.gather(back.ride, frozen)
 	predicted, terms := m.sweptAgain(there, more{back: true, speed: 1, reach: 1})
 	if !slices.Equal(terms, back.terms) {
 		t.Errorf("terms %v, came %v", terms, back.terms)
@@ -56,7 +56,7 @@ func TestPredictedPassIsTheOneThatComesBack(t *testing.T) {
 	pull := func(k *block, a, b int) float64 { return k.a[a][b] / math.Sqrt(k.a[a][a]*k.a[b][b]) }
 	for a := range colCreep { // it creeps on after a pause of its own
 		for b := a + 1; b < colCreep; b++ {
-			if p, q := pull(&predicted, a, b), pull(&back.sums.whole, a, b); !(math.Abs(p-q) < 0.2) { // other readings
+			if p, q := pull(&predicted, a, b), pull(&back.ride.sums.whole.own[0], a, b); !(math.Abs(p-q) < 0.2) { // other readings
 				t.Errorf("columns %d and %d: %.3f, came %.3f", a, b, p, q)
 			}
 		}

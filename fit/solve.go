@@ -235,6 +235,7 @@ func (j *job) insist() error {
 // returns the covariance.
 func (j *job) finish() (*mat.SymDense, error) {
 	m := j.model
+	m.learnTogether()
 	for left := lastSteps; ; left-- {
 		m.whitenAll()
 		a, b := m.normal()

@@ -36,22 +36,42 @@ func newSynth() *synth {
 
 // sweep turns cylinder c through its top from from to to (degrees after it).
 func (s *synth) sweep(c, mount, setup int, from, to, degPerS float64) Sweep {
-	top, _ := s.eng.Top(c)
-	g, _ := crank.New(s.eng.StrokeMM, *s.eng.RodMM, top.PinOffsetMM)
+	return s.together([]int{c}, mount, setup, from, to, degPerS)[0]
+}
+
+// names of the indicators, in order.
+var standing = []string{"left", "right"}
+
+// together turns companion cylinders through their tops at once, each under an
+// indicator of its own; from and to are degrees after the first one's.
+func (s *synth) together(list []int, mount, setup int, from, to, degPerS float64) (out []Sweep) {
 	dir := math.Copysign(1, to-from)
-	at := s.offset + top.NominalDeg + s.errDeg[c]
 	start := s.clock
 	length := math.Abs(to-from) / degPerS
 	// An uneven hand: latency can be told from lash.
-	x := func(t float64) float64 {
+	turned := func(t float64) float64 {
 		return from + dir*degPerS*(t-start) + dir*0.25*(math.Cos(3.1*(t-start))-1)
 	}
+	first, _ := s.eng.Top(list[0])
+	at := s.offset + first.NominalDeg + s.errDeg[list[0]]
 	enc := &Series{}
 	for t := start - 0.5; t < start+length+0.5; t += s.encoderS {
 		enc.T = append(enc.T, t)
-		enc.V = append(enc.V, math.Round((at+x(t)-dir*s.lash/2)/s.encoderStep)*s.encoderStep)
+		enc.V = append(enc.V, math.Round((at+turned(t)-dir*s.lash/2)/s.encoderStep)*s.encoderStep)
 	}
-	h := Series{}
+	s.clock += length + 3
+	for n, c := range list {
+		top, _ := s.eng.Top(c)
+		after := fold180(at - s.offset - top.NominalDeg - s.errDeg[c])
+		h := s.heights(top.PinOffsetMM, start, length, dir, func(t float64) float64 { return turned(t) + after })
+		out = append(out, Sweep{ID: int64(s.clock*10) + int64(n), Cylinder: c, Indicator: standing[n], Mount: mount, Setup: setup + n, Zeroing: setup + n, Encoder: enc, Height: h})
+	}
+	return out
+}
+
+// heights are an indicator's readings while a top is turned through; x is degrees after it.
+func (s *synth) heights(offsetMM, start, length, dir float64, x func(t float64) float64) (h Series) {
+	g, _ := crank.New(s.eng.StrokeMM, *s.eng.RodMM, offsetMM)
 	for t := start; t < start+length; t += s.everyS {
 		y, _ := g.Rise(x(t))
 		if dir*x(t) > 0 {
@@ -61,8 +81,7 @@ func (s *synth) sweep(c, mount, setup int, from, to, degPerS float64) Sweep {
 		h.T = append(h.T, t+s.latency)
 		h.V = append(h.V, math.Round((y+0.118+s.noiseMM*s.rng.NormFloat64())/s.displayStep)*s.displayStep)
 	}
-	s.clock += length + 3
-	return Sweep{ID: int64(s.clock * 10), Cylinder: c, Indicator: "left", Mount: mount, Setup: setup, Zeroing: setup, Encoder: enc, Height: h}
+	return h
 }
 
 // both is a sweep each way.

@@ -41,7 +41,7 @@ const (
 // newTrack smooths the stream between from and to (s), as far as it goes. step
 // is the encoder's step in degrees. ok is false where the stream says next to nothing
 // of that time, or the time is longer than any sweep. room serves again for the next one.
-func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bool) {
+func newTrack(s *Series, step, from, to float64, room *[]moment) (k *track, ok bool) {
 	lo := sort.SearchFloat64s(s.T, from-trackBesideS)
 	hi := sort.SearchFloat64s(s.T, to+trackBesideS)
 	t, v := s.T[lo:hi], s.V[lo:hi]
@@ -53,7 +53,7 @@ func newTrack(s *Series, step, from, to float64, room *[]moment) (k track, ok bo
 		return k, false
 	}
 	n := int((to-from)/trackNodeS) + 2
-	k = track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n), blur: make([]float64, n),
+	k = &track{t0: from, dt: (to - from) / float64(n-1), theta: make([]float64, n), vel: make([]float64, n), blur: make([]float64, n),
 		restless: make([]float64, n), points: pointsOf(t, v, step)}
 	usual, calm := k.hand()
 	guess := math.Max(math.Pow(guessShare*usual, 2), restlessLeast)

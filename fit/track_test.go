@@ -4,8 +4,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // A bound reading comes to the mean and variance that it truly has, by adding
@@ -93,103 +91,4 @@ func TestTrackFollowsAJolt(t *testing.T) {
 			t.Errorf("at %.2f s: %.3f, want %.3f", at, got, want)
 		}
 	}
-}
-
-// The sums over surprises are those of generalised least squares: JᵀR⁻¹J and
-// JᵀR⁻¹r with R the readings' own scatter plus what the track's error gives
-// them in common, that from the encoder's points by the full covariance of an
-// integrated Wiener process.
-func TestWhitenedIsLeastSquaresWithFullCovariance(t *testing.T) {
-	s := newSynth()
-	s.encoderStep, s.everyS, s.encoderS = 0.25, 0.1, 0.02
-	j := newJob(s.input([]Sweep{s.sweep(1, 1, 1, -20, 20, 8)}))
-	j.anchor = 1
-	if err := j.prepare(); err != nil {
-		t.Fatal(err)
-	}
-	if err := j.build(true); err != nil {
-		t.Fatal(err)
-	}
-	p := j.passes[0]
-	p.track.restless = make([]float64, len(p.track.theta))
-	const restless = 2.0
-	for i := range p.track.restless {
-		p.track.restless[i] = restless
-	}
-	for i := range p.robust {
-		p.robust[i] = 1
-	}
-	j.model.whiten(p)
-	got := p.sums.seg[0]
-	want := whitenDensely(j.model, p, restless)
-	for i := range colCount {
-		for k := i; k < colCount; k++ {
-			scale := math.Sqrt(want.a[i][i]*want.a[k][k]) + 1e-12
-			if math.Abs(got.a[i][k]-want.a[i][k]) > 1e-3*scale {
-				t.Errorf("A[%d][%d] = %g, want %g", i, k, got.a[i][k], want.a[i][k])
-			}
-		}
-		if math.Abs(got.b[i]-want.b[i]) > 0.02*math.Sqrt(want.a[i][i]) {
-			t.Errorf("b[%d] = %g, want %g", i, got.b[i], want.b[i])
-		}
-	}
-}
-
-// whitenDensely does what whiten does with one large matrix over points and readings.
-func whitenDensely(m *model, p *pass, restless float64) (out block) {
-	v := m.viewOf(p)
-	var at, slope, own, res []float64
-	var d []columns
-	first, last := math.Inf(1), 0.0
-	for i := range p.t {
-		if p.use[i] {
-			first, last = math.Min(first, p.t[i]-v.tau), p.t[i]-v.tau
-		}
-	}
-	for _, q := range p.track.points {
-		if q.t >= first-leadS && q.t <= last+leadS {
-			theta, _, _ := p.track.at(q.t)
-			at, slope, own, res, d = append(at, q.t), append(slope, 1), append(own, q.variance), append(res, q.deg-theta), append(d, columns{})
-		}
-	}
-	for i := range p.t {
-		if p.use[i] {
-			var c columns
-			pred, _, s, vel := v.at(p, i, &c)
-			at, slope, own, res, d = append(at, p.t[i]-v.tau), append(slope, s), append(own, p.noise.variance(s, vel, 0)), append(res, p.y[i]-pred), append(d, c)
-		}
-	}
-	n := len(at)
-	r := mat.NewSymDense(n, nil)
-	for i := range n {
-		for k := i; k < n; k++ {
-			a, b := at[i]-at[0], at[k]-at[0]
-			lo, hi := math.Min(a, b), math.Max(a, b)
-			common := 1 + 1e4*a*b + restless*lo*lo*(3*hi-lo)/6 // unknownMotion's start, then the integrated Wiener process
-			r.SetSym(i, k, slope[i]*slope[k]*common)
-		}
-		r.SetSym(i, i, r.At(i, i)+own[i])
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(r) {
-		panic("no covariance")
-	}
-	j := mat.NewDense(n, colCount, nil)
-	for i := range n {
-		j.SetRow(i, d[i][:])
-	}
-	var rj, a mat.Dense
-	if err := chol.SolveTo(&rj, j); err != nil {
-		panic(err)
-	}
-	a.Mul(j.T(), &rj)
-	var b mat.VecDense
-	b.MulVec(rj.T(), mat.NewVecDense(n, res))
-	for i := range colCount {
-		out.b[i] = b.AtVec(i)
-		for k := i; k < colCount; k++ {
-			out.a[i][k] = a.At(i, k)
-		}
-	}
-	return out
 }

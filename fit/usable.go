@@ -39,7 +39,7 @@ func (p *pass) split() {
 		return
 	}
 	floor := p.standing()
-	k := &p.track
+	k := p.track
 	var stops []segment
 	from := math.NaN()
 	for i, v := range k.vel {
@@ -77,7 +77,7 @@ func (p *pass) choose(lag, lashDeg float64) {
 		}
 		return
 	}
-	k := &p.track
+	k := p.track
 	p.lag = lag
 	fit := p.moving(lashDeg)
 	for i, t := range p.t {
@@ -92,7 +92,7 @@ func (p *pass) choose(lag, lashDeg float64) {
 // near a stop, nowhere it was before, past the lash.
 func (p *pass) moving(lashDeg float64) []bool {
 	const beyondDeg, backDeg = 0.5, 0.02 // past the lash, and what the smoothed angle may fall back by
-	k := &p.track
+	k := p.track
 	floor := p.standing()
 	good := make([]bool, len(k.theta))
 	far, begin := math.Inf(-1), math.Inf(1)

@@ -12,7 +12,7 @@ import (
 
 // Export writes a job's sweeps as a sweep file, as Input sees them: each
 // mount's encoder stream first, as rows without sweep and height, then each
-// sweep's heights; raw lines, counts and places in a burst beside them. All t_s
+// sweep's heights; raw lines, counts, arrivals and places in a burst beside them. All t_s
 // share one zero. Sweeps set aside are left out. Errors: ErrNotFound, and w's.
 func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 	// Not in one snapshot: w may be slow, and a long snapshot would keep the
@@ -25,15 +25,32 @@ func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}
 	out := sweepcsv.NewWriter(w, true)
-	if err := l.exportEncoders(out); err != nil {
+	if err := l.export(out); err != nil {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}
-	for i := range l.sweeps {
-		if err := l.exportHeights(out, &l.sweeps[i]); err != nil {
-			return fmt.Errorf("export of job %d, sweep %d: %w", job, l.sweeps[i].ID, err)
-		}
-	}
 	return out.Flush()
+}
+
+// export writes what a person read first: the first row says whether the file
+// has a column for the doubt of its angles.
+func (l *loader) export(out *sweepcsv.Writer) error {
+	sweeps := func(byHand bool, write func(*sweepcsv.Writer, *span) error) error {
+		for i := range l.sweeps {
+			if w := &l.sweeps[i]; w.AngleUDeg > 0 == byHand {
+				if err := write(out, w); err != nil {
+					return fmt.Errorf("sweep %d: %w", w.ID, err)
+				}
+			}
+		}
+		return nil
+	}
+	if err := sweeps(true, l.exportHand); err != nil {
+		return err
+	}
+	if err := l.exportEncoders(out); err != nil {
+		return err
+	}
+	return sweeps(false, l.exportHeights)
 }
 
 // settle bounds what still grows, so that heights and encoder end together.
@@ -60,7 +77,7 @@ func (s *Store) settle(ctx context.Context, l *loader) error {
 }
 
 func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
-	return l.eachAngle(func(seg segment, r *acquire.Reading, deg float64) error {
+	return l.eachAngle(func(seg segment, r *acquire.Timed, deg float64) error {
 		if seg.pressOnly {
 			return nil
 		}
@@ -68,8 +85,8 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 		if err != nil {
 			return err
 		}
-		row := sweepcsv.Row{TS: l.seconds(seg.session, r.AtNS), AngleDeg: &deg, Mount: seg.mount,
-			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: l.job.Simulated}
+		row := sweepcsv.Row{TS: l.seconds(seg.session, r.MadeNS), AngleDeg: &deg, Mount: seg.mount,
+			Raw: i.RawText(r.Raw), ArrivalS: l.arrival(seg.session, r), Burst: r.Late(), Simulated: l.job.Simulated}
 		if r.Unit != acquire.UnitDegree {
 			row.Count = &r.Ticks
 		}
@@ -77,24 +94,28 @@ func (l *loader) exportEncoders(out *sweepcsv.Writer) error {
 	})
 }
 
+// arrival is nil where the reading's time is its arrival.
+func (l *loader) arrival(session int64, r *acquire.Timed) *float64 {
+	if r.MadeNS == r.AtNS {
+		return nil
+	}
+	s := l.seconds(session, r.AtNS)
+	return &s
+}
+
 func (l *loader) exportHeights(out *sweepcsv.Writer, w *span) error {
 	i, err := l.instrument(w.indStream)
 	if err != nil {
 		return err
 	}
-	zeroOn := ""
-	if w.deckZero {
-		zeroOn = "deck"
-	}
-	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
+	for r, err := range i.timed(l.ctx, l.q, w.indFrom, w.indTo) {
 		if err != nil {
 			return err
 		}
-		mm := i.HeightMM(r)
-		err := out.Write(sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: l.seconds(w.session, r.AtNS), HeightMM: &mm,
-			Indicator: w.Indicator, Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, ZeroOn: zeroOn,
-			Raw: i.RawText(r.Raw), Burst: r.Burst, Simulated: w.Simulated})
-		if err != nil {
+		mm := i.HeightMM(r.Reading)
+		row := w.row(l.seconds(w.session, r.MadeNS))
+		row.HeightMM, row.Raw, row.ArrivalS, row.Burst = &mm, i.RawText(r.Raw), l.arrival(w.session, &r), r.Late()
+		if err := out.Write(row); err != nil {
 			return err
 		}
 	}

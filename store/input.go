@@ -15,8 +15,9 @@ import (
 // encoder series for each mount; marks, engine and what was known of the bench.
 // revision changes whenever the result may.
 //
-// Times are seconds from the job's first reading, over all its sessions; angles
-// are in running direction once that is confirmed. Errors: ErrNotFound.
+// Times are seconds from the job's first reading's arrival, over all its
+// sessions, and of the making of a reading where its instrument tells that;
+// angles are in running direction once that is confirmed. Errors: ErrNotFound.
 func (s *Store) Input(ctx context.Context, job int64) (in fit.Input, revision string, err error) {
 	err = s.snapshot(ctx, func(tx *sql.Tx) (err error) {
 		l, err := s.load(ctx, tx, job)
@@ -37,19 +38,24 @@ func (s *Store) Input(ctx context.Context, job int64) (in fit.Input, revision st
 
 func (l *loader) input() (fit.Input, error) {
 	in := fit.Input{Engine: l.job.Engine, Priors: fit.DefaultPriors(), SetAside: l.setAside,
-		DirectionConfirmed: l.job.DirectionSign != 0, Simulated: l.job.Simulated}
+		DirectionConfirmed: l.job.DirectionSign != 0 || l.allByHand(), Simulated: l.job.Simulated}
 	encoders, err := l.encoders()
 	if err != nil {
 		return in, err
 	}
 	for i := range l.sweeps {
 		w := &l.sweeps[i]
-		height, err := l.heights(w)
+		sw := fit.Sweep{ID: w.ID, Cylinder: w.Cylinder, Indicator: w.Indicator,
+			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], DeckZero: w.deckZero}
+		if w.AngleUDeg > 0 {
+			err = l.handSweep(w, &sw)
+		} else {
+			sw.Height, err = l.heights(w)
+		}
 		if err != nil {
 			return in, err
 		}
-		in.Sweeps = append(in.Sweeps, fit.Sweep{ID: w.ID, Cylinder: w.Cylinder, Indicator: w.Indicator,
-			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], Height: height, DeckZero: w.deckZero})
+		in.Sweeps = append(in.Sweeps, sw)
 		if err := l.addPriors(&in.Priors, w); err != nil {
 			return in, err
 		}
@@ -62,7 +68,7 @@ func (l *loader) input() (fit.Input, error) {
 // encoders builds one series for each mount.
 func (l *loader) encoders() (map[int]*fit.Series, error) {
 	out := map[int]*fit.Series{}
-	err := l.eachAngle(func(seg segment, r *acquire.Reading, deg float64) error {
+	err := l.eachAngle(func(seg segment, r *acquire.Timed, deg float64) error {
 		l.pressed(r.Stream, r.Seq, deg)
 		if seg.pressOnly {
 			return nil
@@ -72,9 +78,9 @@ func (l *loader) encoders() (map[int]*fit.Series, error) {
 			s = &fit.Series{}
 			out[seg.mount] = s
 		}
-		s.T = append(s.T, l.seconds(seg.session, r.AtNS))
+		s.T = append(s.T, l.seconds(seg.session, r.MadeNS))
 		s.V = append(s.V, deg)
-		s.Late = append(s.Late, r.Burst)
+		s.Late = append(s.Late, r.Late())
 		return nil
 	})
 	for _, s := range out {
@@ -85,7 +91,7 @@ func (l *loader) encoders() (map[int]*fit.Series, error) {
 
 // eachAngle hands out the segments' readings with their angles in running
 // direction, followed through each mount.
-func (l *loader) eachAngle(f func(segment, *acquire.Reading, float64) error) error {
+func (l *loader) eachAngle(f func(segment, *acquire.Timed, float64) error) error {
 	wraps := map[int]*unwrap{}
 	for _, seg := range l.segments {
 		i, err := l.instrument(seg.stream)
@@ -95,11 +101,11 @@ func (l *loader) eachAngle(f func(segment, *acquire.Reading, float64) error) err
 		if wraps[seg.mount] == nil {
 			wraps[seg.mount] = &unwrap{}
 		}
-		for r, err := range readings(l.ctx, l.q, seg.stream, seg.from, seg.to) {
+		for r, err := range i.timed(l.ctx, l.q, seg.from, seg.to) {
 			if err != nil {
 				return err
 			}
-			deg, err := wraps[seg.mount].angleDeg(i, &r)
+			deg, err := wraps[seg.mount].angleDeg(i, &r.Reading)
 			if err != nil {
 				return err
 			}
@@ -116,13 +122,13 @@ func (l *loader) heights(w *span) (s fit.Series, err error) {
 	if err != nil {
 		return s, err
 	}
-	for r, err := range readings(l.ctx, l.q, w.indStream, w.indFrom, w.indTo) {
+	for r, err := range i.timed(l.ctx, l.q, w.indFrom, w.indTo) {
 		if err != nil {
 			return s, err
 		}
-		s.T = append(s.T, l.seconds(w.session, r.AtNS))
-		s.V = append(s.V, i.HeightMM(r))
-		s.Late = append(s.Late, r.Burst)
+		s.T = append(s.T, l.seconds(w.session, r.MadeNS))
+		s.V = append(s.V, i.HeightMM(r.Reading))
+		s.Late = append(s.Late, r.Late())
 	}
 	dropLate(&s)
 	return s, nil
@@ -153,6 +159,12 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 		p.Indicators = map[string]fit.IndicatorPrior{}
 	}
 	p.Indicators[w.Indicator] = prior
+	if w.minSpanDeg != nil && *w.minSpanDeg > 0 {
+		p.MinSpanDeg = *w.minSpanDeg
+	}
+	if w.AngleUDeg > 0 {
+		return nil // marks have neither lash nor steps
+	}
 	p.LashDeg = enc.LashDeg
 	if enc.LashUDeg > 0 {
 		p.LashUDeg = enc.LashUDeg
@@ -162,8 +174,5 @@ func (l *loader) addPriors(p *fit.Priors, w *span) error {
 		p.EncoderStepDeg = 360 / enc.TicksPerTurn(acquire.UnitCount, 0)
 	}
 	p.EccentricityUDeg, p.AccuracyUDeg = enc.EccentricityUDeg, enc.AccuracyUDeg
-	if w.minSpanDeg != nil && *w.minSpanDeg > 0 {
-		p.MinSpanDeg = *w.minSpanDeg
-	}
 	return nil
 }

@@ -167,7 +167,7 @@ func TestResume(t *testing.T) {
 	ctx := context.Background()
 	s := open(t, o)
 	empty := must[acquire.Resume](t)(s.Resume(ctx))
-	if diff := cmp.Diff(acquire.Resume{LastCount: map[string]int64{}}, empty); diff != "" {
+	if diff := cmp.Diff(acquire.Resume{LastCount: map[string]int64{}, HandMounts: map[int64]int{}}, empty); diff != "" {
 		t.Error(diff)
 	}
 	job := newJob(t, s)
@@ -180,7 +180,7 @@ func TestResume(t *testing.T) {
 	s = open(t, o)
 	got := must[acquire.Resume](t)(s.Resume(ctx))
 	want := acquire.Resume{LastStream: 2, LastSweep: 1, LastDatum: 3, LastMount: 1, LastSetup: 1, LastZeroing: 1,
-		LastCount: map[string]int64{"encoder": 250}, Selection: &sel}
+		LastCount: map[string]int64{"encoder": 250}, HandMounts: map[int64]int{}, Selection: &sel}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}

@@ -21,7 +21,7 @@ const (
 )
 
 func child(part string) {
-	if err := map[string]func(string) error{"record": recordForever, "outsider": outsider}[part](os.Getenv(childPathEnv)); err != nil {
+	if err := map[string]func(string) error{"record": recordForever, "hand": handForever, "outsider": outsider}[part](os.Getenv(childPathEnv)); err != nil {
 		fmt.Println("error:", err)
 		os.Exit(1)
 	}
@@ -58,7 +58,7 @@ func recordForever(path string) error {
 func TestKilled(t *testing.T) {
 	o := testOptions(t)
 	for round := range 4 {
-		ledger, stream, seq := killAfter(t, o.Path, 40+30*round)
+		ledger, stream, seq := killAfter(t, o.Path, "record", 40+30*round)
 		o.ReadOnly = true
 		r := open(t, o)
 		report := verifyOK(t, r)
@@ -81,10 +81,10 @@ func TestKilled(t *testing.T) {
 }
 
 // killAfter returns what the child had acknowledged last.
-func killAfter(t *testing.T, path string, lines int) (ledger, stream, seq int64) {
+func killAfter(t *testing.T, path, part string, lines int) (ledger, stream, seq int64) {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), childEnv+"=record", childPathEnv+"="+path)
+	cmd.Env = append(os.Environ(), childEnv+"="+part, childPathEnv+"="+path)
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

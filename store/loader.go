@@ -81,7 +81,9 @@ func (l *loader) lay() error {
 		if err != nil {
 			return err
 		}
-		l.segments = append(l.segments, seg)
+		if w.AngleUDeg == 0 {
+			l.segments = append(l.segments, seg)
+		}
 		beginNS, lastNS, err := sweepTimes(l.ctx, l.q, w)
 		if err != nil {
 			return err

@@ -26,6 +26,9 @@ func (s *Store) Resume(ctx context.Context) (r acquire.Resume, err error) {
 		if r.LastCount, err = lastCounts(ctx, tx); err != nil {
 			return err
 		}
+		if r.HandMounts, err = handMounts(ctx, tx); err != nil {
+			return err
+		}
 		r.Selection, err = lastSelection(ctx, tx)
 		return err
 	})
@@ -72,4 +75,21 @@ func lastSelection(ctx context.Context, tx *sql.Tx) (*acquire.Selection, error) 
 		return nil, fmt.Errorf("the kept selection cannot be read; run `crownmark verify`: %w", err)
 	}
 	return &sel, nil
+}
+
+// handMounts is, by job, the mount of the degree marks that were read last.
+func handMounts(ctx context.Context, tx *sql.Tx) (map[int64]int, error) {
+	type mount struct {
+		job    int64
+		number int
+	}
+	list, err := collect(ctx, tx, func(row scanner) (m mount, err error) { return m, row.Scan(&m.job, &m.number) },
+		`SELECT w.job, d.number FROM sweep w JOIN stream k ON k.id = w.enc_stream
+			JOIN datum d ON d.stream = k.id AND d.kind = 'mount'
+			WHERE json_extract(k.config_json, '$.angle_u_deg') > 0 ORDER BY w.id`)
+	mounts := map[int64]int{}
+	for _, m := range list {
+		mounts[m.job] = m.number
+	}
+	return mounts, err
 }

@@ -41,6 +41,7 @@ func lastLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 		UNION ALL SELECT max(ledger) FROM sweep WHERE job = ?1
 		UNION ALL SELECT max(e.ledger) FROM sweep w JOIN sweep_end e ON e.sweep = w.id WHERE w.job = ?1
 		UNION ALL SELECT max(v.ledger) FROM sweep w JOIN sweep_event v ON v.sweep = w.id WHERE w.job = ?1
+		UNION ALL SELECT (SELECT max(ledger) FROM gap WHERE stream = w.ind_stream AND reason = 'taken_back') FROM sweep w WHERE w.job = ?1
 		UNION ALL SELECT (SELECT max(ledger) FROM ledger_span WHERE stream IN (w.ind_stream, w.enc_stream))
 			FROM sweep w WHERE w.job = ?1 AND NOT EXISTS (SELECT 1 FROM sweep_end WHERE sweep = w.id))`, job).Scan(&last)
 	if err != nil {

@@ -8,12 +8,16 @@ import (
 )
 
 // Samples hands out all readings of a sweep, indicator's and encoder's, in the
-// order of their arrival; TS is seconds since the sweep's first reading. An
+// order of their making; TS is seconds since the sweep's first reading. Of a
+// sweep that a person read, each height has its mark's angle beside it. An
 // error of f ends it and is returned. Errors: ErrNotFound.
 func (s *Store) Samples(ctx context.Context, sweep int64, f func(Sample) error) error {
 	w, err := s.span(ctx, s.readers, sweep)
 	if err != nil {
 		return err
+	}
+	if w.AngleUDeg > 0 {
+		return handSamples(ctx, s.readers, &w, f)
 	}
 	job, err := s.Job(ctx, w.Job)
 	if err != nil {
@@ -27,16 +31,8 @@ func (s *Store) Samples(ctx context.Context, sweep int64, f func(Sample) error) 
 	if err != nil {
 		return err
 	}
-	m := merge{indicator: &indicator, encoder: &encoder, sign: runningSign(job), zeroNS: w.firstNS}
-	first, err := readingChunk(ctx, s.readers, w.encStream, w.encFrom, w.encFrom)
-	if err != nil {
-		return err
-	}
-	if len(first) == 1 && (w.Readings == 0 || first[0].AtNS < w.firstNS) {
-		m.zeroNS = first[0].AtNS
-	}
-	return m.run(readings(ctx, s.readers, w.indStream, w.indFrom, w.indTo),
-		readings(ctx, s.readers, w.encStream, w.encFrom, w.encTo), f)
+	m := merge{indicator: &indicator, encoder: &encoder, sign: runningSign(job)}
+	return m.run(indicator.timed(ctx, s.readers, w.indFrom, w.indTo), encoder.timed(ctx, s.readers, w.encFrom, w.encTo), f)
 }
 
 // runningSign turns configured angles into running direction; +1 until that is
@@ -48,7 +44,7 @@ func runningSign(j Job) float64 {
 	return 1
 }
 
-// merge brings two streams of one session into the order of arrival and gives
+// merge brings two streams of one session into the order of time and gives
 // each height the encoder's angle.
 type merge struct {
 	indicator, encoder *instrument
@@ -61,15 +57,15 @@ type merge struct {
 }
 
 type pull struct {
-	next func() (acquire.Reading, error, bool)
-	r    acquire.Reading
+	next func() (acquire.Timed, error, bool)
+	r    acquire.Timed
 	err  error
 	ok   bool
 }
 
 func (p *pull) step() { p.r, p.err, p.ok = p.next() }
 
-func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sample) error) error {
+func (m *merge) run(heights, angles iter.Seq2[acquire.Timed, error], f func(Sample) error) error {
 	nextHeight, stopHeights := iter.Pull2(heights)
 	defer stopHeights()
 	nextAngle, stopAngles := iter.Pull2(angles)
@@ -77,6 +73,7 @@ func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sa
 	h, a := &pull{next: nextHeight}, &pull{next: nextAngle}
 	h.step()
 	a.step()
+	m.begin(h, a)
 	for h.ok || a.ok {
 		if h.err != nil {
 			return h.err
@@ -84,7 +81,7 @@ func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sa
 		if a.err != nil {
 			return a.err
 		}
-		if h.ok && (!a.ok || h.r.AtNS < a.r.AtNS) {
+		if h.ok && (!a.ok || h.r.MadeNS < a.r.MadeNS) {
 			m.waiting = append(m.waiting, m.height(&h.r))
 			h.step()
 			continue
@@ -101,19 +98,34 @@ func (m *merge) run(heights, angles iter.Seq2[acquire.Reading, error], f func(Sa
 	return m.flush(nil, f)
 }
 
-func (m *merge) sample(i *instrument, r *acquire.Reading) Sample {
-	return Sample{Kind: i.Kind, Seq: r.Seq, TS: float64(r.AtNS-m.zeroNS) / 1e9, Burst: r.Burst, Raw: i.RawText(r.Raw)}
+// begin counts time from the first reading of either stream.
+func (m *merge) begin(h, a *pull) {
+	m.zeroNS = h.r.MadeNS
+	if a.ok && (!h.ok || a.r.MadeNS < h.r.MadeNS) {
+		m.zeroNS = a.r.MadeNS
+	}
 }
 
-func (m *merge) height(r *acquire.Reading) Sample {
-	sample, mm := m.sample(m.indicator, r), m.indicator.HeightMM(*r)
+func (m *merge) sample(i *instrument, r *acquire.Timed) Sample {
+	sample := Sample{Kind: i.Kind, Seq: r.Seq, TS: m.seconds(r.MadeNS), Burst: r.Late(), Raw: i.RawText(r.Raw)}
+	if r.MadeNS != r.AtNS {
+		arrival := m.seconds(r.AtNS)
+		sample.ArrivalS = &arrival
+	}
+	return sample
+}
+
+func (m *merge) seconds(tNS int64) float64 { return float64(tNS-m.zeroNS) / 1e9 }
+
+func (m *merge) height(r *acquire.Timed) Sample {
+	sample, mm := m.sample(m.indicator, r), m.indicator.HeightMM(r.Reading)
 	sample.HeightMM = &mm
 	return sample
 }
 
-func (m *merge) angle(r *acquire.Reading) (*Sample, error) {
+func (m *merge) angle(r *acquire.Timed) (*Sample, error) {
 	sample, count := m.sample(m.encoder, r), r.Ticks
-	deg, err := m.unwrap.angleDeg(m.encoder, r)
+	deg, err := m.unwrap.angleDeg(m.encoder, &r.Reading)
 	if err != nil {
 		return nil, err
 	}

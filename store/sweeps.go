@@ -32,7 +32,9 @@ type span struct {
 const spanQuery = `SELECT w.id, w.job, w.indicator, w.ind_stream, w.enc_stream, w.ind_from, w.enc_from,
 	coalesce((SELECT cylinder FROM sweep_event WHERE sweep = w.id AND kind = 'assigned' ORDER BY id DESC LIMIT 1), w.cylinder),
 	e.sweep IS NOT NULL, coalesce(e.cause, ''),
-	coalesce(e.direction, 0) * coalesce((SELECT sign FROM direction WHERE job = w.job ORDER BY id DESC LIMIT 1), 1),
+	coalesce(e.direction, 0) * CASE WHEN coalesce(json_extract(k.config_json, '$.angle_u_deg'), 0) > 0 THEN 1
+		ELSE coalesce((SELECT sign FROM direction WHERE job = w.job ORDER BY id DESC LIMIT 1), 1) END,
+	coalesce(json_extract(k.config_json, '$.angle_u_deg'), 0),
 	coalesce(e.ind_to, (SELECT min(n.ind_from) - 1 FROM sweep n WHERE n.ind_stream = w.ind_stream AND n.ind_from > w.ind_from), 9223372036854775807),
 	coalesce(e.enc_to, 9223372036854775807),
 	coalesce((SELECT CASE kind WHEN 'set_aside' THEN 1 ELSE 0 END FROM sweep_event WHERE sweep = w.id AND kind IN ('set_aside', 'restored') ORDER BY id DESC LIMIT 1), 0),
@@ -47,7 +49,7 @@ const spanQuery = `SELECT w.id, w.job, w.indicator, w.ind_stream, w.enc_stream, 
 	t.session, p.simulated, p.start_unix_ns,
 	l.unix_ns - (l.t_ns - w.t_ns), m.unix_ns - (m.t_ns - e.t_ns)
 	FROM sweep w
-	JOIN stream t ON t.id = w.ind_stream JOIN session p ON p.id = t.session
+	JOIN stream t ON t.id = w.ind_stream JOIN session p ON p.id = t.session JOIN stream k ON k.id = w.enc_stream
 	JOIN ledger l ON l.id = w.ledger
 	LEFT JOIN sweep_end e ON e.sweep = w.id LEFT JOIN ledger m ON m.id = e.ledger `
 
@@ -55,7 +57,7 @@ func scanSpan(row scanner) (w span, err error) {
 	var started int64
 	var ended *int64
 	err = row.Scan(&w.ID, &w.Job, &w.Indicator, &w.indStream, &w.encStream, &w.indFrom, &w.encFrom,
-		&w.Cylinder, &w.ended, &w.Cause, &w.Direction, &w.indTo, &w.encTo, &w.SetAside, &w.Reason,
+		&w.Cylinder, &w.ended, &w.Cause, &w.Direction, &w.AngleUDeg, &w.indTo, &w.encTo, &w.SetAside, &w.Reason,
 		&w.Mount, &w.Setup, &w.Zeroing, &w.minSpanDeg, &w.session, &w.Simulated, &w.sessionStartUnix, &started, &ended)
 	w.StartedAt = time.Unix(0, started).UTC()
 	if ended != nil {
@@ -82,6 +84,13 @@ func (s *Store) spans(ctx context.Context, q querier, where string, args ...any)
 			w.indStream, w.indFrom, w.indTo).Scan(&w.Readings, &first, &last)
 		if err != nil {
 			return nil, err
+		}
+		if w.AngleUDeg > 0 {
+			back, err := takenBack(ctx, q, w.indStream)
+			if err != nil {
+				return nil, err
+			}
+			w.Readings -= int64(len(back))
 		}
 		if first != nil {
 			w.firstNS, w.lastNS = *first, *last

@@ -74,8 +74,9 @@ type Sweep struct {
 	Reason                string // why it was set aside, "" if it is not
 	Direction             int    // +1 in running direction (configured direction while that is unconfirmed), −1 against it, 0 not ended
 	Mount, Setup, Zeroing int
+	AngleUDeg             float64 // above 0: a person read it off degree marks, each to this standard uncertainty
 	SetAside, Simulated   bool
-	Readings              int64 // of the indicator
+	Readings              int64 // of the indicator, without those taken back
 	StartedAt             time.Time
 	EndedAt               *time.Time
 }
@@ -87,6 +88,7 @@ type Sample struct {
 	Kind     acquire.Kind
 	Seq      int64
 	TS       float64  // seconds; the sweep's first reading is at or after 0
+	ArrivalS *float64 // nil: it is TS; else TS is by the instrument's own clock
 	Burst    int      // above 0: TS is an upper bound
 	AngleDeg *float64 // in running direction; nil: no encoder reading on both sides
 	HeightMM *float64 // nil on encoder readings

@@ -21,7 +21,8 @@
 // Times are seconds since the first line, to the nanosecond at most, never
 // falling. What follows < came from the instrument in one read, stamped when
 // that read returned; what follows > was sent to it. Bytes stand in Go's
-// quotes: \r, \x05, \" and so on. Names of ports have no blanks.
+// quotes: \r, \x05, \" and so on. Names of ports are letters, digits, points,
+// dashes and underscores, since files are named by them.
 package replay
 
 import (
@@ -32,6 +33,8 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+
+	"crownmark/acquire/wire"
 )
 
 const title = "crownmark capture 1"
@@ -87,14 +90,32 @@ func NewWriter(to io.Writer, simulated bool, notes []string, ports []Port) (*Wri
 	}
 	for _, p := range ports {
 		if !portName.MatchString(p.Name) {
-			return nil, fmt.Errorf("port name %q: a capture's names have no blanks and no quotes", p.Name)
+			return nil, wrongName(p.Name)
 		}
 		fmt.Fprintln(w.to, "port", p.Name, p.Baud, p.Frame)
 	}
 	return w, w.to.Flush()
 }
 
-var portName = regexp.MustCompile(`^[^\s"#]+$`)
+var portName = regexp.MustCompile(`^[\pL\pN_-][\pL\pN._-]{0,63}$`)
+
+// NameOf makes an instrument's name one that a port may have.
+func NameOf(instrument string) string {
+	name := []rune(strings.Map(func(r rune) rune {
+		if portName.MatchString("x" + string(r)) {
+			return r
+		}
+		return '-'
+	}, instrument))
+	if name = name[:min(len(name), 48)]; len(name) == 0 || name[0] == '.' {
+		name = append([]rune("port"), name...)
+	}
+	return string(name)
+}
+
+func wrongName(name string) error {
+	return fmt.Errorf("port name %q: write letters, digits, points, dashes and underscores, 64 at most, no point first", name)
+}
 
 // Write writes one event through to the file. Events of several ports may come
 // a little out of order; their times are then held to what was written.
@@ -112,11 +133,13 @@ func (w *Writer) Write(e Event) error {
 	return w.to.Flush()
 }
 
+const longestLine = 1 << 20
+
 // Read reads a whole capture. The error says in which line what is wrong.
 func Read(from io.Reader) (Capture, error) {
 	var c Capture
 	lines := bufio.NewScanner(from)
-	lines.Buffer(nil, 1<<20)
+	lines.Buffer(nil, longestLine)
 	n := 0
 	for lines.Scan() {
 		if n++; n == 1 {
@@ -126,11 +149,19 @@ func Read(from io.Reader) (Capture, error) {
 			continue
 		}
 		if err := c.line(strings.TrimSpace(lines.Text())); err != nil {
+			if (errors.Is(err, errNoKind) || errors.Is(err, errNoBytes)) && !lines.Scan() {
+				err = fmt.Errorf("%w; it is the last line: if the capture was cut short there, delete it", err)
+			}
 			return c, fmt.Errorf("line %d: %w", n, err)
 		}
 	}
-	if err := lines.Err(); err != nil {
+	switch err := lines.Err(); {
+	case errors.Is(err, bufio.ErrTooLong):
+		return c, fmt.Errorf("line %d: longer than %d bytes: no capture has such lines", n+1, longestLine)
+	case err != nil:
 		return c, fmt.Errorf("line %d: %w", n+1, err)
+	case n == 0:
+		return c, fmt.Errorf("it is empty: a capture begins with %q", title)
 	}
 	if len(c.Ports) == 0 {
 		return c, errors.New("there is no port in it: a capture names its ports, \"port left 9600 8N1\"")
@@ -161,6 +192,12 @@ func (c *Capture) port(text string) error {
 	if len(f) != 3 || c.place(f[0]) >= 0 {
 		return fmt.Errorf("port %q: write name, speed and frame, each name once, as in \"port left 9600 8N1\"", text)
 	}
+	if !portName.MatchString(f[0]) {
+		return wrongName(f[0])
+	}
+	if _, err := wire.ParseSerial(f[2]); err != nil {
+		return fmt.Errorf("port %s: %w", f[0], err)
+	}
 	baud, err := strconv.Atoi(f[1])
 	if err != nil || baud <= 0 {
 		return fmt.Errorf("port %s: %q is no speed", f[0], f[1])
@@ -178,6 +215,12 @@ func (c *Capture) place(name string) int {
 	return -1
 }
 
+// What a line may lack, too, at which a capture was cut short.
+var (
+	errNoKind  = errors.New("what happened is missing: write < > - or + after the port's name")
+	errNoBytes = errors.New(`bytes are missing: write them in quotes, as in "+1.250\r\n"`)
+)
+
 func (c *Capture) event(time, rest string) (e Event, err error) {
 	if e.AtNS, err = nanoseconds(time); err != nil {
 		return e, err
@@ -186,11 +229,14 @@ func (c *Capture) event(time, rest string) (e Event, err error) {
 		return e, fmt.Errorf("time %s is before the line above; put the lines in order", time)
 	}
 	f := strings.SplitN(rest, " ", 3)
+	if f[0] == "" {
+		return e, errNoKind
+	}
 	if e.Port = c.place(f[0]); e.Port < 0 {
 		return e, fmt.Errorf("port %q was not named at the top", f[0])
 	}
 	if len(f) < 2 || len(f[1]) != 1 || !strings.Contains("<>-+", f[1]) {
-		return e, errors.New("what happened is missing: write < > - or + after the port's name")
+		return e, errNoKind
 	}
 	e.Kind = Kind(f[1][0])
 	if e.Kind == Gone || e.Kind == Back {
@@ -201,7 +247,7 @@ func (c *Capture) event(time, rest string) (e Event, err error) {
 		text, err = strconv.Unquote(f[2])
 	}
 	if err != nil || text == "" {
-		return e, errors.New(`bytes are missing: write them in quotes, as in "+1.250\r\n"`)
+		return e, errNoBytes
 	}
 	e.Bytes = []byte(text)
 	return e, nil

@@ -56,6 +56,8 @@ func NewPlayer(c Capture, o Options) (*Player, error) {
 		if p.dir, err = os.MkdirTemp("", "crownmark-replay-"); err != nil {
 			return nil, fmt.Errorf("a folder for the ports: %w", err)
 		}
+	} else if err := os.MkdirAll(p.dir, 0o755); err != nil {
+		return nil, fmt.Errorf("a folder for the ports: %w; name another with --dir", err)
 	}
 	for n := range c.Ports {
 		if err := p.plug(n); err != nil {
@@ -122,7 +124,7 @@ func (p *Player) plug(n int) error {
 		return err
 	}
 	if err := os.Symlink(port.Path(), p.Path(n)); err != nil {
-		return errors.Join(fmt.Errorf("naming a port: %w; name another folder", err), port.Close())
+		return errors.Join(fmt.Errorf("naming a port: %w; name another folder with --dir", err), port.Close())
 	}
 	p.ports[n] = port
 	return nil

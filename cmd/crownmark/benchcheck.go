@@ -35,12 +35,17 @@ func (b benchFile) check(places strict.Places) strict.Problems {
 
 func (b benchFile) checkEncoder(ps *strict.Problems, places strict.Places) {
 	if !places.Has("/encoder") {
-		ps.Add("", "add [encoder] with port, baud, pattern and counts_per_rev", "there is no [encoder]")
+		ps.Add("", "add [encoder] with port, baud, pattern and counts_per_rev, or with format = \"marks\" where there is none", "there is no [encoder]")
 		return
 	}
-	b.need(ps, places, "/encoder", "port", "baud")
-	b.checkFormat(ps, places, "/encoder", or(b.Encoder.Format, wire.FormatLine))
-	b.need(ps, places, "/encoder", "counts_per_rev")
+	format := or(b.Encoder.Format, wire.FormatLine)
+	if !byEye(format) {
+		b.need(ps, places, "/encoder", "port", "baud")
+	}
+	b.checkFormat(ps, places, "/encoder", format)
+	if !byEye(format) {
+		b.need(ps, places, "/encoder", "counts_per_rev")
+	}
 	checkRequest(ps, "/encoder", b.Encoder.Request)
 	within(ps, "/encoder/eccentricity_u_deg", or(b.Encoder.EccentricityUDeg, 0), 0, mostDoubtDeg)
 	within(ps, "/encoder/accuracy_u_deg", or(b.Encoder.AccuracyUDeg, 0), 0, mostDoubtDeg)
@@ -53,8 +58,12 @@ func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
 	names := map[string]bool{}
 	for i, t := range b.Indicator {
 		at := fmt.Sprintf("/indicator/%d", i)
-		b.need(ps, places, at, "name", "port", "baud")
-		b.checkFormat(ps, places, at, or(t.Format, wire.FormatLine))
+		format := or(t.Format, wire.FormatLine)
+		b.need(ps, places, at, "name")
+		if !byEye(format) {
+			b.need(ps, places, at, "port", "baud")
+		}
+		b.checkFormat(ps, places, at, format)
 		if names[t.Name] {
 			ps.Add(at+"/name", "give each indicator its own name", "two indicators are named %q", t.Name)
 		}
@@ -135,10 +144,12 @@ func formatKeys() map[string][]string {
 // checkFormat: the keys of a table must be those of its format.
 func (b benchFile) checkFormat(ps *strict.Problems, places strict.Places, table, format string) {
 	own, known := formatKeys()[format]
-	if !known {
+	switch {
+	case known:
+		b.need(ps, places, table, own[0])
+	case !byEye(format):
 		return // told elsewhere
 	}
-	b.need(ps, places, table, own[0])
 	for _, other := range wire.Formats() {
 		for _, key := range formatKeys()[other] {
 			if at := table + "/" + key; other != format && places.Has(at) {
@@ -147,6 +158,9 @@ func (b benchFile) checkFormat(ps *strict.Problems, places strict.Places, table,
 		}
 	}
 }
+
+// byEye are the formats of what a person reads.
+func byEye(format string) bool { return acquire.InstrumentConfig{Format: format}.ByEye() }
 
 func checkRequest(ps *strict.Problems, table, request string) {
 	if _, err := unescape(request); err != nil {

@@ -64,6 +64,7 @@ type encoderTable struct {
 	IntervalMS       *int     `toml:"interval_ms"`
 	EccentricityUDeg *float64 `toml:"eccentricity_u_deg"`
 	AccuracyUDeg     *float64 `toml:"accuracy_u_deg"`
+	AngleUDeg        float64  `toml:"angle_u_deg"` // of degree marks read by eye; 0: 0.2
 }
 
 type indicatorTable struct {
@@ -146,7 +147,7 @@ func (b benchFile) encoder() acquire.InstrumentConfig {
 	request, _ := unescape(e.Request) // checked before
 	c := acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Port: e.Port, Baud: e.Baud,
 		Frame: or(e.Frame, "8N1"), Format: or(e.Format, "line"), Pattern: e.Pattern, Encoding: e.Encoding, Direction: or(e.Direction, 1),
-		CountsPerRev: e.CountsPerRev, EccentricityUDeg: e.EccentricityUDeg, AccuracyUDeg: e.AccuracyUDeg,
+		CountsPerRev: e.CountsPerRev, EccentricityUDeg: e.EccentricityUDeg, AccuracyUDeg: e.AccuracyUDeg, AngleUDeg: e.AngleUDeg,
 		Request: request, LashDeg: b.Alignment.LashDeg, LashUDeg: b.Alignment.LashUDeg}
 	if e.Request != "" || c.Format == wire.FormatModbus {
 		c.IntervalMS = or(e.IntervalMS, defaultAskEach)

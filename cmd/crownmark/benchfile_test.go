@@ -122,3 +122,22 @@ func TestLatencyIsOpenWhereNothingIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// A bench that people read: no port, and nothing that is guessed of one.
+func TestBenchReadByEye(t *testing.T) {
+	t.Parallel()
+	b, err := readBench("testdata/bench/good/read-by-eye.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := b.config()
+	if e := c.Encoder; !e.ByEye() || e.AngleUDeg != 0.25 || e.Port != "" {
+		t.Errorf("encoder %+v", e)
+	}
+	if i := c.Indicators[0]; !i.ByEye() || i.ResolutionMM != 0.01 || i.Unit != "mm" || i.Name != "dial" {
+		t.Errorf("indicator %+v", i)
+	}
+	if p := b.priors(); p.EncoderStepDeg != 0 || p.Indicators["dial"].ResolutionMM != 0.01 {
+		t.Errorf("priors %+v", p)
+	}
+}

@@ -1,12 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"io"
-	"net/http"
 
 	"crownmark/acquire/virtual"
 	"crownmark/fit"
@@ -112,29 +110,5 @@ func (b *builder) index(ctx context.Context) (x fit.Index, err error) {
 
 // call sends one request and reads its answer into into (nil: nobody asks).
 func (b *builder) call(ctx context.Context, method, path string, body, into any) error {
-	var send bytes.Buffer
-	if body != nil {
-		if err := json.NewEncoder(&send).Encode(body); err != nil {
-			return err
-		}
-	}
-	r, err := http.NewRequestWithContext(ctx, method, b.base+path, &send)
-	if err != nil {
-		return err
-	}
-	r.Header.Set("Content-Type", "application/json")
-	answer, err := http.DefaultClient.Do(r)
-	if err != nil {
-		return err
-	}
-	defer answer.Body.Close()
-	if answer.StatusCode >= 300 {
-		var problem struct{ Title, Detail string }
-		_ = json.NewDecoder(answer.Body).Decode(&problem) // the status says enough
-		return fmt.Errorf("%s %s: %s: %s %s", method, path, answer.Status, problem.Title, problem.Detail)
-	}
-	if into == nil {
-		return nil
-	}
-	return json.NewDecoder(answer.Body).Decode(into)
+	return callAPI(ctx, method, b.base+path, "", body, into)
 }

@@ -6,10 +6,13 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
+	"syscall"
 	"time"
 
 	"crownmark/acquire"
 	"crownmark/acquire/replay"
+	"crownmark/acquire/wire"
 )
 
 type captureCmd struct {
@@ -36,13 +39,29 @@ func (c captureCmd) Validate() error {
 	if c.For < 0 {
 		return fmt.Errorf("--for=%v cannot be; write a time above zero", c.For)
 	}
+	if _, err := wire.ParseSerial(c.Frame); err != nil {
+		return fmt.Errorf("--frame: %w", err)
+	}
+	if c.Baud <= 0 {
+		return fmt.Errorf("--baud=%d cannot be; write the speed set at the instrument, such as 9600", c.Baud)
+	}
+	if c.IntervalMS < 1 || c.IntervalMS > 60_000 {
+		return fmt.Errorf("--interval-ms=%d cannot be; write 1 to 60000", c.IntervalMS)
+	}
 	return nil
 }
 
 func (c captureCmd) instruments() ([]acquire.InstrumentConfig, error) {
 	if c.Config != "" {
 		b, err := readBench(c.Config)
-		return append([]acquire.InstrumentConfig{b.config().Encoder}, b.config().Indicators...), err
+		if err != nil {
+			return nil, err
+		}
+		all := slices.DeleteFunc(append([]acquire.InstrumentConfig{b.config().Encoder}, b.config().Indicators...), acquire.InstrumentConfig.ByEye)
+		if len(all) == 0 {
+			return nil, fmt.Errorf("%s: none of its instruments speaks; there is nothing to capture", c.Config)
+		}
+		return all, nil
 	}
 	request, err := unescape(c.Request)
 	if err != nil {
@@ -69,7 +88,7 @@ func (c captureCmd) Run(ctx context.Context, std stdio) (err error) {
 		ctx, end = context.WithTimeout(ctx, c.For)
 		defer end()
 	}
-	n, err := capturing(ctx, f, instruments)
+	n, err := capturing(ctx, f, std.out, instruments)
 	if n == 0 && err != nil {
 		return errors.Join(err, os.Remove(c.File))
 	}
@@ -77,14 +96,22 @@ func (c captureCmd) Run(ctx context.Context, std stdio) (err error) {
 	return err
 }
 
-func capturing(ctx context.Context, f io.Writer, instruments []acquire.InstrumentConfig) (n int, err error) {
+// capturing writes what comes, and tells of ports that go and come back.
+func capturing(ctx context.Context, f, out io.Writer, instruments []acquire.InstrumentConfig) (n int, err error) {
 	notes := []string{software() + ", begun " + time.Now().UTC().Format(time.RFC3339)}
-	w, err := replay.NewWriter(f, false, notes, acquire.CapturePorts(instruments))
+	ports := acquire.CapturePorts(instruments)
+	w, err := replay.NewWriter(f, false, notes, ports)
 	if err != nil {
 		return 0, err
 	}
 	err = acquire.Capture(ctx, instruments, func(e replay.Event) error {
 		n++
+		switch e.Kind {
+		case replay.Gone:
+			fmt.Fprintf(out, "%s went away after %.1f s; it is waited for\n", ports[e.Port].Name, float64(e.AtNS)/1e9)
+		case replay.Back:
+			fmt.Fprintf(out, "%s is back\n", ports[e.Port].Name)
+		}
 		return w.Write(e)
 	})
 	return n, err
@@ -107,8 +134,14 @@ func (c replayCmd) Validate() error {
 	if !(c.Speed > 0) || c.Speed > 1000 {
 		return fmt.Errorf("--speed=%g cannot be; write a number above 0 up to 1000", c.Speed)
 	}
+	if c.After < 0 || c.After > time.Hour {
+		return fmt.Errorf("--after=%v cannot be; write a time from 0s to 1h", c.After)
+	}
 	return nil
 }
+
+// captureMost bounds what is read into memory: half a day of a usual bench.
+const captureMost = 256 << 20
 
 // Run plays a file.
 func (c replayCmd) Run(ctx context.Context, std stdio) (err error) {
@@ -117,6 +150,14 @@ func (c replayCmd) Run(ctx context.Context, std stdio) (err error) {
 		return cannotRead(c.File, err)
 	}
 	defer f.Close()
+	switch info, err := f.Stat(); {
+	case err != nil:
+		return cannotRead(c.File, err)
+	case info.IsDir():
+		return cannotRead(c.File, syscall.EISDIR)
+	case info.Size() > captureMost:
+		return fmt.Errorf("%s: %d MB are more than can be played at once (%d MB); cut the file into parts, each with the lines at the top that name the ports", c.File, info.Size()>>20, captureMost>>20)
+	}
 	capture, err := replay.Read(f)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)

@@ -26,12 +26,14 @@ var demoEngine []byte
 const fastest = 5
 
 type demoCmd struct {
-	Once   bool   `help:"End after the table."`
+	Once   bool   `xor:"end" help:"End after the table."`
 	Seed   uint64 `default:"1" help:"The same seed gives the same crank and the same bytes."`
 	Fast   bool   `help:"The virtual bench runs five times faster; the program's own clock does not."`
 	Data   string `placeholder:"DIR" help:"Folder to keep the store, the bench file and the truth in; a temporary one if left out."`
 	Listen string `default:"${listen}" placeholder:"HOST:PORT" help:"Where the page is (${default})."`
 	Engine string `placeholder:"FILE" help:"Engine file; a four-cylinder of our own if left out."`
+
+	TakePart bool `xor:"end" help:"You make the job and press the keys on the page; only the hand on the bar is virtual."`
 }
 
 // Help is shown below the flags.
@@ -85,7 +87,7 @@ func (c demoCmd) folder() (dir string, remove func(), err error) {
 type demo struct {
 	rig     *virtual.Rig
 	daemon  *daemon
-	builder *builder
+	builder *builder // nil: a person takes part
 	out     io.Writer
 }
 
@@ -100,14 +102,22 @@ func (c demoCmd) open(ctx context.Context, e engine.Engine, dir string, out, err
 	if err != nil {
 		return nil, err
 	}
-	d := &demo{out: out, builder: &builder{out: out, engine: sent, selected: map[string]int{}}}
+	d := &demo{out: out}
 	plan := virtual.DefaultPlan()
 	plan.Marks = []float64{0}
+	b := &builder{out: out, engine: sent, selected: map[string]int{}}
+	script := virtual.Job(plan, b.hooks())
+	if c.TakePart {
+		f := newFollower(out)
+		b, script = &f.builder, virtual.Follow(plan, f.ask)
+	} else {
+		d.builder = b
+	}
 	speed := 1.0
 	if c.Fast {
 		speed = fastest
 	}
-	if d.rig, err = virtual.NewRig(truth, virtual.RigOptions{Speedup: speed, Script: virtual.Job(plan, d.builder.hooks())}); err != nil {
+	if d.rig, err = virtual.NewRig(truth, virtual.RigOptions{Speedup: speed, Script: script}); err != nil {
 		return nil, err
 	}
 	path := filepath.Join(dir, "bench.toml")
@@ -119,7 +129,7 @@ func (c demoCmd) open(ctx context.Context, e engine.Engine, dir string, out, err
 	if err != nil {
 		return nil, errors.Join(err, d.rig.Close())
 	}
-	d.builder.base = d.daemon.page
+	b.base = d.daemon.page
 	return d, nil
 }
 
@@ -136,6 +146,9 @@ func (d *demo) run(ctx context.Context, once bool) error {
 		case <-d.rig.ScriptDone():
 		case <-ctx.Done():
 			return ctx.Err()
+		}
+		if d.builder == nil {
+			return nil
 		}
 		x, err := d.builder.index(ctx)
 		if err != nil {

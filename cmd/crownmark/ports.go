@@ -156,7 +156,10 @@ func portList(w io.Writer, rows []portRow) {
 
 func (r portRow) lines() []string {
 	about := []string{r.Node}
-	if r.Port == r.Node {
+	switch {
+	case r.Node == "" || r.Node == r.Port && (r.State == string(acquire.PortAbsent) || r.State == string(acquire.PortNotSerial)):
+		about = nil
+	case r.Port == r.Node:
 		about = []string{"no stable name: another number may come when it is plugged in again"}
 	}
 	if r.Identity != "" {
@@ -194,5 +197,9 @@ func (r portRow) troubleLine() string {
 	if r.Detail == "" {
 		return ""
 	}
-	return r.Detail + ": " + r.Fix
+	what := r.Detail
+	if r.State != "free" {
+		what = "it " + what
+	}
+	return what + ": " + r.Fix
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -121,20 +120,8 @@ func (a *answer) Header() http.Header         { return a.header }
 func (a *answer) WriteHeader(status int)      { a.status = status }
 func (a *answer) Write(b []byte) (int, error) { return a.body.Write(b) }
 
-// idleBench is no bench: a report needs none.
-type idleBench struct{}
+// idleBench is no bench: a report asks nothing of one.
+type idleBench struct{ dashboards.Bench }
 
-var errNoBench = errors.New("no bench is running here; start crownmark run")
-
-func (idleBench) Snapshot() acquire.Snapshot                      { return acquire.Snapshot{} }
-func (idleBench) Stats() acquire.Stats                            { return acquire.Stats{} }
-func (idleBench) Select(context.Context, acquire.Selection) error { return errNoBench }
-func (idleBench) Mark(context.Context, int64, float64) (acquire.MarkPress, error) {
-	return acquire.MarkPress{}, errNoBench
-}
-func (idleBench) Direction(context.Context, int64) (acquire.DirectionConfirmed, error) {
-	return acquire.DirectionConfirmed{}, errNoBench
-}
-func (idleBench) Zero(context.Context, string, string) (acquire.Datum, error) {
-	return acquire.Datum{}, errNoBench
-}
+func (idleBench) Snapshot() acquire.Snapshot { return acquire.Snapshot{} }
+func (idleBench) Stats() acquire.Stats       { return acquire.Stats{} }

@@ -6,11 +6,14 @@ import (
 	"io"
 	"log/slog"
 	"strings"
+
+	"crownmark/acquire"
 )
 
 type runCmd struct {
-	Config  string `required:"" placeholder:"FILE" help:"Bench file (TOML)."`
-	Verbose bool   `short:"v" help:"Tell more of what happens, on standard error."`
+	Config    string `required:"" placeholder:"FILE" help:"Bench file (TOML)."`
+	Simulated bool   `help:"For practice on replayed ports: all of this run stays marked as simulated."`
+	Verbose   bool   `short:"v" help:"Tell more of what happens, on standard error."`
 }
 
 // Help is shown below the flags.
@@ -24,15 +27,23 @@ func (c runCmd) Run(ctx context.Context, std stdio) error {
 	if err != nil {
 		return err
 	}
-	d, err := openDaemon(ctx, b, daemonOptions{Logger: logger(std.err, c.Verbose)})
+	d, err := openDaemon(ctx, b, daemonOptions{Simulated: c.Simulated, Logger: logger(std.err, c.Verbose)})
 	if err != nil {
 		return err
 	}
-	names := []string{"encoder"}
-	for _, i := range b.Indicator {
-		names = append(names, i.Name)
+	var names []string
+	for _, i := range append([]acquire.InstrumentConfig{b.config().Encoder}, b.config().Indicators...) {
+		if !i.ByEye() {
+			names = append(names, i.Name)
+		}
+	}
+	if len(names) == 0 {
+		names = []string{"no instrument, takes what is typed (crownmark record --marks --daemon=…),"}
 	}
 	fmt.Fprintf(std.out, "bench %q listens to %s and keeps readings in %s\n", b.Bench.Name, strings.Join(names, ", "), b.dataPath())
+	if c.Simulated {
+		fmt.Fprintln(std.out, "SIMULATED: all of this run is marked so")
+	}
 	fmt.Fprintf(std.out, "page: %s\n", d.page)
 	return d.run(ctx)
 }

@@ -42,7 +42,7 @@ func TestRunWaitsForItsInstruments(t *testing.T) {
 	ended := make(chan int, 1)
 	begun := time.Now()
 	go func() {
-		ended <- Run(ctx, []string{"run", "--config", config}, nil, told, io.Discard)
+		ended <- Run(ctx, []string{"run", "--simulated", "--config", config}, nil, told, io.Discard)
 		told.Close()
 	}()
 	page := ""
@@ -58,7 +58,11 @@ func TestRunWaitsForItsInstruments(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		body, err := io.ReadAll(answer.Body)
 		_ = answer.Body.Close()
+		if marked := strings.Contains(string(body), `"simulated":true`); err != nil || marked != (path == "/api/v1/bench") {
+			t.Errorf("%s: %v; marked as simulated: %v", path, err, marked)
+		}
 		if answer.StatusCode != want {
 			t.Errorf("%s: %s, want %d", path, answer.Status, want)
 		}

@@ -18,7 +18,7 @@ type setupCmd struct {
 	Each         time.Duration `default:"1s" help:"Listen so long at each likely speed; 20 s a port at most."`
 	Yes          bool          `help:"For scripts: put no questions. Needs --counts-per-rev; directions stay unconfirmed."`
 	CountsPerRev float64       `placeholder:"N" help:"The encoder's counts for one turn of the crank."`
-	Name         []string      `placeholder:"NAME" help:"The indicators' names, in the order in which they are found."`
+	Name         []string      `placeholder:"NAME" help:"The indicators' names, in the order in which they are pushed (with --yes: found)."`
 	Request      string        `help:"Bytes (Go escapes) that ask an instrument for a reading; sent to every port named."`
 	Modbus       bool          `help:"Ask silent ports by Modbus RTU: it reads registers and changes none."`
 	UnitID       []int         `placeholder:"N" help:"Modbus units to ask; 1 to 5 if left out."`
@@ -73,6 +73,7 @@ type setup struct {
 type setupInstrument struct {
 	acquire.Found
 	rest      [][]byte // what it said at rest
+	pressed   bool     // it speaks at a press of its key
 	confirmed bool     // that it moved when it should
 	measured  bool     // counts_per_rev is from one turn by hand
 }
@@ -83,6 +84,9 @@ func (c setupCmd) Run(ctx context.Context, std stdio) error {
 		if _, err := os.Lstat(c.Out); err == nil {
 			return fmt.Errorf("%s: it is there already; name another file with --out, or say --overwrite", c.Out)
 		}
+	}
+	if err := canWriteBeside(c.Out); err != nil { // before anybody has taken pains
+		return err
 	}
 	c.Request, _ = unescape(c.Request) // checked before
 	s := &setup{setupCmd: c, talk: newDialogue(ctx, std)}
@@ -111,7 +115,7 @@ func (c setupCmd) Run(ctx context.Context, std stdio) error {
 func (s *setup) gather() error {
 	for _, p := range s.ports {
 		for _, f := range p.got.Found {
-			s.all = append(s.all, &setupInstrument{Found: f})
+			s.all = append(s.all, &setupInstrument{Found: f, pressed: p.pressed})
 		}
 	}
 	switch len(s.all) {
@@ -129,7 +133,6 @@ func (s *setup) whoIsWho() error {
 	if len(encoders) > 1 {
 		return fmt.Errorf("%s and %s both seem to be encoders; start setup again with only the ports of one bench", encoders[0].Config.Port, encoders[1].Config.Port)
 	}
-	indicators := 0
 	for _, i := range s.all {
 		if i.Kind == "" && len(encoders) == 0 {
 			encoders = append(encoders, i)
@@ -137,21 +140,27 @@ func (s *setup) whoIsWho() error {
 		} else if i.Kind == "" {
 			i.become(acquire.KindIndicator)
 		}
-		if i.Kind == acquire.KindIndicator {
-			i.Config.Name = s.name(indicators)
-			indicators++
+		if i.Kind == acquire.KindIndicator && i.Config.Name == "" {
+			i.Config.Name = s.nextName()
 		}
 	}
 	switch {
 	case len(encoders) == 0:
 		return errors.New("no encoder was recognised among the instruments; see above what the other ports lack, and start setup again")
-	case indicators == 0:
+	case len(encoders) == len(s.all):
 		return errors.New("no indicator was recognised among the instruments; see above what the other ports lack, and start setup again")
 	}
 	return s.counts(encoders[0])
 }
 
-func (s *setup) name(n int) string {
+// nextName is the name of the next indicator that is told from the others.
+func (s *setup) nextName() string {
+	n := 0
+	for _, i := range s.all {
+		if i.Config.Name != "" {
+			n++
+		}
+	}
 	usual := []string{"left", "right"}
 	switch {
 	case n < len(s.Name):

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -13,11 +14,12 @@ import (
 
 // setupPort is a port that setup listens on.
 type setupPort struct {
-	path   string
-	got    acquire.Recognised
-	err    error
-	mu     sync.Mutex
-	trying string // what is being tried; "" once it is done
+	path    string
+	got     acquire.Recognised
+	err     error
+	pressed bool // somebody pressed a key while it was listened on
+	mu      sync.Mutex
+	trying  string // what is being tried; "" once it is done
 }
 
 func (p *setupPort) progress(text string) {
@@ -32,8 +34,10 @@ func (s *setup) choosePorts() error {
 	if len(s.Port) == 0 {
 		found = acquire.ListPorts()
 	}
-	for _, path := range s.Port {
-		found = append(found, acquire.PortAt(path))
+	for n, path := range s.Port {
+		if !slices.Contains(s.Port[:n], path) {
+			found = append(found, acquire.PortAt(path))
+		}
 	}
 	for _, p := range found {
 		if p.Trouble != nil {
@@ -141,30 +145,38 @@ func (s *setup) search() *acquire.ModbusSearch {
 	return m
 }
 
-// silentOnes asks what to do about ports on which nothing came.
+// silentOnes asks what to do about ports on which nothing came, as long as
+// there are such and somebody knows more.
 func (s *setup) silentOnes(ctx context.Context) error {
-	var silent []*setupPort
-	var names []string
-	for _, p := range s.ports {
-		if errors.Is(p.err, acquire.ErrSilent) {
-			silent, names = append(silent, p), append(names, p.path)
+	for {
+		var silent []*setupPort
+		var names []string
+		for _, p := range s.ports {
+			if errors.Is(p.err, acquire.ErrSilent) {
+				silent, names = append(silent, p), append(names, p.path)
+			}
+		}
+		if len(silent) == 0 || s.Yes {
+			return nil
+		}
+		answer, err := s.talk.ask("Silent: %s. One that speaks at a press of its key: answer p, then press it every second. One that speaks when asked by Modbus RTU: answer a; that reads registers and changes none, but an instrument of another kind might take it for a command. Else press Enter.", strings.Join(names, ", "))
+		if err != nil {
+			return err
+		}
+		r := acquire.Recogniser{Each: s.Each}
+		switch strings.ToLower(answer) {
+		case "p":
+			r.Pressed = true
+		case "a":
+			r.Modbus = s.search()
+		default:
+			return nil
+		}
+		for _, p := range silent {
+			p.pressed = r.Pressed
+		}
+		if err := s.listen(ctx, r, silent); err != nil {
+			return err
 		}
 	}
-	if len(silent) == 0 || s.Yes {
-		return nil
-	}
-	answer, err := s.talk.ask("Silent: %s. One that speaks at a press of its key: answer p, then press it every second. One that speaks when asked by Modbus RTU: answer a; that reads registers and changes none, but an instrument of another kind might take it for a command. Else press Enter.", strings.Join(names, ", "))
-	if err != nil {
-		return err
-	}
-	r := acquire.Recogniser{Each: s.Each}
-	switch strings.ToLower(answer) {
-	case "p":
-		r.Pressed = true
-	case "a":
-		r.Modbus = s.search()
-	default:
-		return nil
-	}
-	return s.listen(ctx, r, silent)
 }

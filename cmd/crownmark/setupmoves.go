@@ -30,7 +30,16 @@ func (s *setup) tellApart(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, w.Close()) }()
+	defer func() {
+		closed := w.Close()
+		var e *acquire.PortError
+		switch {
+		case errors.As(err, &e): // what it was watched with cannot be mended in between
+			err = fmt.Errorf("port %s %s; see that it is plugged in, and start setup again", e.Port, e.What)
+		case err == nil:
+			err = closed
+		}
+	}()
 	if err := s.rest(ctx, w); err != nil {
 		return err
 	}
@@ -68,7 +77,10 @@ func (s *setup) rest(ctx context.Context, w *acquire.Watching) error {
 	}
 	heard, err := w.Heard()
 	for n, h := range heard {
-		s.all[n].rest = h
+		i := s.all[n]
+		if i.rest = h; i.pressed && len(h) == 0 {
+			w.Know(n, i.Raw) // what it said before must do
+		}
 	}
 	return err
 }
@@ -132,13 +144,17 @@ const pushTries = 3
 
 // push asks for a push on a plunger. False: there is no more to push.
 func (s *setup) push(w *acquire.Watching, n int) (again bool, err error) {
-	what := "an indicator"
+	what := fmt.Sprintf("an indicator (it will be called %q)", s.nextName())
 	if n > 0 {
-		what = "another indicator, if there is one"
+		what = fmt.Sprintf("another indicator, if there is one (it will be called %q),", s.nextName())
+	}
+	press := ""
+	if slices.ContainsFunc(s.all, func(i *setupInstrument) bool { return i.pressed && !i.confirmed }) {
+		press = " press its key if it speaks at that,"
 	}
 	for range pushTries {
 		w.Begin()
-		answer, err := s.talk.ask("Push the plunger of %s in by a millimetre or two, hold it there, and press Enter (s: skip).", what)
+		answer, err := s.talk.ask("Push the plunger of %s in by a millimetre or two, hold it there,%s and press Enter (s: skip).", what, press)
 		if err != nil || strings.EqualFold(answer, "s") {
 			return false, err
 		}
@@ -150,14 +166,15 @@ func (s *setup) push(w *acquire.Watching, n int) (again bool, err error) {
 			if err := i.become(acquire.KindIndicator); err != nil {
 				return false, err
 			}
-			i.confirmed, i.Config.Direction = true, m.Sign()
-			s.talk.say("%s is an indicator, direction %d: it says %q.", i.Config.Port, m.Sign(), m.Last)
+			name := s.nextName()
+			i.confirmed, i.Config.Direction, i.Config.Name = true, m.Sign(), name
+			s.talk.say("%s is the indicator %q, direction %d: it says %q.", i.Config.Port, name, m.Sign(), m.Last)
 			return true, nil
 		}
 		if n > 0 {
 			return false, nil
 		}
-		s.talk.say("Nothing moved. Is the plunger free, and the display on?")
+		s.talk.say("Nothing moved. Is the plunger free, the display on, and its key pressed where it speaks at that?")
 	}
 	return false, nil
 }

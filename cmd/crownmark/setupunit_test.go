@@ -1,11 +1,15 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"crownmark/acquire"
 	"crownmark/acquire/virtual"
@@ -25,6 +29,73 @@ func TestSetupWithoutAnswers(t *testing.T) {
 	}
 	if _, err := os.Stat(out); err == nil {
 		t.Error("a file was written all the same")
+	}
+}
+
+// speaking is a port on which a line comes each few milliseconds.
+func speaking(t *testing.T, line string) *virtual.PTY {
+	t.Helper()
+	p, err := virtual.OpenPTY(func([]byte) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		tick := time.NewTicker(10 * time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-stop:
+				return
+			case <-tick.C:
+				if p.Write([]byte(line)) != nil {
+					return
+				}
+			}
+		}
+	}()
+	t.Cleanup(func() { close(stop); <-stopped; _ = p.Close() })
+	return p
+}
+
+// A port that goes away while setup watches ends it, and it says so; a folder
+// that cannot be written into is told before anybody took pains; a port named
+// twice is listened on once.
+func TestSetupEndsEarly(t *testing.T) {
+	encoder, left := speaking(t, "1234\r\n"), speaking(t, "+0001.250 mm\r\n")
+	out := filepath.Join(t.TempDir(), "bench.toml")
+	var stdout, stderr bytes.Buffer
+	args := []string{"setup", "--counts-per-rev", "7200", "--each", "300ms", "--out"}
+	status := Run(t.Context(), append(args, filepath.Join(out, "no", "where.toml"), encoder.Path()), strings.NewReader(""), &stdout, &stderr)
+	if status != exitNot || !strings.Contains(stderr.String(), "where.toml: cannot be written: ") || stdout.Len() > 0 {
+		t.Errorf("status %d, %q, %q", status, stderr.String(), stdout.String())
+	}
+	stderr.Reset()
+	in, answers := io.Pipe()
+	said, saying := io.Pipe()
+	done := make(chan struct{})
+	var shown strings.Builder
+	go func() {
+		defer close(done)
+		for lines := bufio.NewScanner(said); lines.Scan(); {
+			fmt.Fprintln(&shown, lines.Text())
+			if strings.HasPrefix(lines.Text(), "Push the plunger") {
+				_ = encoder.Close()
+				time.Sleep(500 * time.Millisecond)
+				fmt.Fprintln(answers)
+			}
+		}
+	}()
+	status = Run(t.Context(), append(args, out, encoder.Path(), encoder.Path(), left.Path()), in, saying, &stderr)
+	saying.Close()
+	in.Close()
+	<-done
+	if want := "crownmark: port " + encoder.Path() + " went away; see that it is plugged in, and start setup again\n"; status != exitNot || stderr.String() != want {
+		t.Errorf("status %d, %q, want %q", status, stderr.String(), want)
+	}
+	if !strings.HasPrefix(shown.String(), "Listening on 2 ports") {
+		t.Errorf("it said %s", shown.String())
 	}
 }
 

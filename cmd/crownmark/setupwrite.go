@@ -25,6 +25,22 @@ func (s *setup) write() error {
 	return nil
 }
 
+// canWriteBeside sees whether a file can be made in the folder of path.
+func canWriteBeside(path string) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".bench-*.toml")
+	if err == nil {
+		err = errors.Join(f.Close(), os.Remove(f.Name()))
+	}
+	var where *os.PathError
+	if errors.As(err, &where) {
+		err = where.Err // its text names a file that nobody asked for
+	}
+	if err != nil {
+		return cannotWrite(path, err)
+	}
+	return nil
+}
+
 // keepFile never leaves half a file, and replaces one only when told.
 func keepFile(path, text string, replace bool) error {
 	if !replace {
@@ -88,8 +104,11 @@ func (i *setupInstrument) talk() string {
 		b.WriteString("# this port has no stable name: another number may come when it is plugged in again\n")
 	}
 	fmt.Fprintf(&b, "port = %s\nbaud = %d\nframe = %s", quoted(c.Port), c.Baud, quoted(c.Frame))
-	if c.Frame == "7E1" || c.Frame == "7O1" {
+	switch {
+	case c.Frame == "7E1" || c.Frame == "7O1":
 		b.WriteString("             # a second stop bit cannot be heard and does not matter")
+	case c.Format != wire.FormatModbus: // that was asked in this frame
+		b.WriteString("             # parity could not be told apart: write 8E1 or 8O1 if its manual says so")
 	}
 	fmt.Fprintf(&b, "\nformat = %s\n", quoted(c.Format))
 	switch c.Format {

@@ -2,12 +2,15 @@ package main
 
 import (
 	"context"
+	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
 	"crownmark/acquire/virtual"
@@ -81,10 +84,28 @@ func TestJobsInEveryFormat(t *testing.T) {
 				}
 				t.Logf("cylinder %d: %s ± %s, truth %.4f", got.Number, degrees(got.IndexErrorDeg, 4), degrees(got.IndexU95Deg, 4), want.IndexErrorDeg)
 			}
+			var export strings.Builder
+			if err := d.daemon.store.Export(ctx, 1, &export); err != nil {
+				t.Fatal(err)
+			}
+			if own := strings.Contains(c.encoder, "time_us"); own != givesArrivals(t, export.String()) {
+				t.Errorf("arrivals beside times: not %v", own)
+			}
 			end()
 			<-ran
 		})
 	}
+}
+
+// givesArrivals tells whether an export has times of instruments' own clocks.
+func givesArrivals(t *testing.T, export string) bool {
+	t.Helper()
+	rows, err := csv.NewReader(strings.NewReader(export)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := slices.Index(rows[0], "arrival_s")
+	return slices.ContainsFunc(rows[1:], func(row []string) bool { return row[at] != "" })
 }
 
 func voicesDemo(t *testing.T, voices map[string]virtual.Voice, file func(*virtual.Rig) string) *demo {

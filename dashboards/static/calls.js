@@ -56,11 +56,11 @@ document.addEventListener("click", async event => {
   button.disabled = true;
   try {
     const answer = await request(button);
-    if (!answer) { say("Write the number first; nothing was sent."); return; }
-    say(answer.ok ? "Done: " + button.textContent.trim() + "." : complaint(await answer.json()));
+    if (!answer) { say(t("Write the number first; nothing was sent.")); return; }
+    say(answer.ok ? t("Done: %s.", button.textContent.trim()) : complaint(await answer.json()));
     await fresh();
   } catch (e) {
-    say("The program does not answer. Is it still running?");
+    say(t("The program does not answer. Is it still running?"));
   } finally {
     button.disabled = false;
   }

@@ -2,6 +2,14 @@
 // presses it, Backspace takes the page's way back (data-back). A pedal or a
 // number pad that sends these keys will do.
 "use strict";
+
+// t is a text in the page's language; args fill its %s. A page hands its
+// scripts' texts over in meta[name=texts].
+const t = (() => {
+  const texts = Object.assign({}, ...[...document.querySelectorAll("meta[name=texts]")].map(m => JSON.parse(m.content)));
+  return (key, ...args) => args.reduce((s, a) => s.replace("%s", () => a), texts[key] || key);
+})();
+
 (() => {
   const typing = n => n && (n.tagName === "TEXTAREA" || n.tagName === "INPUT" && !/^(radio|checkbox|button|submit|range)$/.test(n.type));
   const reach = () => [...document.querySelectorAll("a[href], button:not(:disabled), input:not([type=hidden]):not(:disabled), select:not(:disabled), summary, [tabindex='0']")]

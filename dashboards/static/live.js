@@ -5,7 +5,7 @@
 "use strict";
 const Live = (() => {
   const heard = new Map(); // event → functions
-  const silentMS = 1000, again = 500;
+  const silentMS = 800, again = 500;
   let stream = null, at = -Infinity, retry = 0;
 
   const call = (name, data) => (heard.get(name) || []).forEach(f => f(data));
@@ -21,7 +21,7 @@ const Live = (() => {
     const s = new EventSource("/api/v1/live");
     stream = s;
     s.onopen = () => { news(); call("open"); };
-    s.onerror = () => { if (s.readyState === EventSource.CLOSED) { clearTimeout(retry); retry = setTimeout(open, again); } };
+    s.onerror = () => { at = -Infinity; state(); if (s.readyState === EventSource.CLOSED) { clearTimeout(retry); retry = setTimeout(open, again); } };
     for (const name of ["reading", "sweep", "notice", "gap"]) s.addEventListener(name, e => { news(); call(name, JSON.parse(e.data)); });
   }
   function close() { if (stream) stream.close(); stream = null; clearTimeout(retry); }
@@ -35,7 +35,6 @@ const Live = (() => {
     // on calls f with each event's data: reading, sweep, notice, gap, open (the
     // stream is there, maybe again), live (true or false, when that changes).
     on(name, f) { heard.set(name, [...(heard.get(name) || []), f]); return this; },
-    // silence is how long nothing was heard, ms.
-    silence: () => performance.now() - at,
+    silentMS,
   };
 })();

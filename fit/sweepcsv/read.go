@@ -67,7 +67,7 @@ func (in *reader) header() error {
 		return in.broken(err)
 	}
 	known := []string{colSweep, colCylinder, colTime, colAngle, colHeightMM, colHeightIn, colIndicator, colMount,
-		colSetup, colZeroing, colCount, colRaw, colBurst, colSimulated, colZeroOn, colReclock, colAngleU}
+		colSetup, colZeroing, colCount, colRaw, colArrival, colBurst, colSimulated, colZeroOn, colReclock, colAngleU}
 	for i, name := range names {
 		name = strings.TrimSpace(name)
 		_, column := in.csv.FieldPos(i)

@@ -2,11 +2,12 @@
 //
 //	sweep,cylinder,t_s,angle_deg,height_mm,indicator,mount,setup,zeroing,reclock_deg
 //
-// t_s is the arrival time in seconds, angle_deg degrees of crank in running
+// t_s is the arrival time in seconds (or, of instruments that tell their own
+// time, that time, on the same clock; then arrival_s is the arrival), angle_deg degrees of crank in running
 // direction, height_mm (or height_in, 1 in = 25.4 mm) grows as the piston
 // rises. A row without a height is an encoder-only row: it belongs to its
 // sweep or, where sweep and cylinder are empty, to every sweep of its mount.
-// Exports add count, raw, burst, simulated and zero_on.
+// Exports add count, raw, arrival_s, burst, simulated and zero_on.
 package sweepcsv
 
 import (
@@ -29,6 +30,7 @@ const (
 	colZeroing   = "zeroing"
 	colCount     = "count"
 	colRaw       = "raw"
+	colArrival   = "arrival_s" // empty: t_s is the arrival
 	colBurst     = "burst"
 	colSimulated = "simulated"
 	colAngleU    = "angle_u_deg" // standard uncertainty of an angle read off a mark with the crank at rest; empty: an encoder's
@@ -50,7 +52,7 @@ type File struct {
 type Row struct {
 	Sweep     *int64 // nil only on encoder-only rows that serve every sweep of their mount
 	Cylinder  *int
-	TS        float64 // arrival, seconds
+	TS        float64 // seconds
 	AngleDeg  *float64
 	HeightMM  *float64 // nil: encoder-only row
 	Indicator string
@@ -66,10 +68,11 @@ type Row struct {
 	AngleUDeg *float64
 
 	// Written only where the Writer was made with extra.
-	Count  *int64 // raw encoder count
-	Raw    string // the line as it came
-	Burst  int    // position within one read of the port
-	ZeroOn string // "deck" or ""
+	Count    *int64   // raw encoder count
+	Raw      string   // the line as it came
+	ArrivalS *float64 // nil: TS is the arrival
+	Burst    int      // position within one read of the port; 0 where TS is not the arrival
+	ZeroOn   string   // "deck" or ""
 }
 
 // Error is a cell, a row or a file that cannot be used.

@@ -18,8 +18,8 @@ type Writer struct {
 	cells []string
 }
 
-// NewWriter returns a Writer. extra adds the columns count, raw, burst and
-// zero_on. The column simulated is there with extra, or where the first row
+// NewWriter returns a Writer. extra adds the columns count, raw,
+// arrival_s, burst and zero_on. The column simulated is there with extra, or where the first row
 // is simulated.
 func NewWriter(w io.Writer, extra bool) *Writer {
 	return &Writer{csv: csv.NewWriter(w), extra: extra}
@@ -59,7 +59,7 @@ func (w *Writer) Flush() error {
 func (w *Writer) header(first Row) error {
 	w.names = []string{colSweep, colCylinder, colTime, colAngle, colHeightMM, colIndicator, colMount, colSetup, colZeroing}
 	if w.extra {
-		w.names = append(w.names, colCount, colRaw, colBurst, colZeroOn)
+		w.names = append(w.names, colCount, colRaw, colArrival, colBurst, colZeroOn)
 	}
 	if first.AngleUDeg != nil {
 		w.names = append(w.names, colAngleU)
@@ -109,6 +109,8 @@ func (r Row) cell(name string) string {
 		return optional(r.Count)
 	case colRaw:
 		return r.Raw
+	case colArrival:
+		return decimal(r.ArrivalS)
 	case colBurst:
 		return positive(r.Burst)
 	case colReclock:

@@ -24,6 +24,9 @@ func TOML(file string, src []byte, into any) (Places, Problems) {
 		if errors.As(err, &where) {
 			p.Line, _ = where.Position()
 		}
+		if strings.HasPrefix(p.Detail, "invalid escape") {
+			p.Fix = "mend this line: between single quotes, '…', a backslash is itself, as patterns need it"
+		}
 		return Places{file: file}, Problems{p}
 	}
 	places := scan(file, src)
