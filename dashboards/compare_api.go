@@ -57,7 +57,7 @@ type compareDoc struct {
 	Rules     []string   `json:"rules"`
 	Grid      gridDoc    `json:"grid"`
 	Curves    []curveDoc `json:"curves"`
-	Pairs     []pairDoc  `json:"pairs"`
+	Pairs     []cylindersDoc  `json:"pairs"`
 }
 
 type gridDoc struct {
@@ -87,7 +87,7 @@ type curveDoc struct {
 	DifferenceMM series  `json:"grid_difference_mm"`
 }
 
-type pairDoc struct {
+type cylindersDoc struct {
 	Job         int64      `json:"job"`
 	Cylinder    int        `json:"cylinder"`
 	RefJob      int64      `json:"reference_job"`
@@ -120,7 +120,7 @@ func (s *Server) compared(r *http.Request) (*comparison, error) {
 
 func (k *comparison) doc() compareDoc {
 	d := compareDoc{On: k.Asked.On, Simulated: k.Simulated, Rules: []string{compareRule, jointRule, squaresRule, chanceRule, gridRule},
-		Grid: gridDoc{k.Grid.FromDeg, k.Grid.StepDeg, k.Grid.Points}, Curves: []curveDoc{}, Pairs: []pairDoc{}}
+		Grid: gridDoc{k.Grid.FromDeg, k.Grid.StepDeg, k.Grid.Points}, Curves: []curveDoc{}, Pairs: []cylindersDoc{}}
 	for i := range k.Curves {
 		d.Curves = append(d.Curves, k.curveDoc(&k.Curves[i]))
 	}
@@ -129,7 +129,7 @@ func (k *comparison) doc() compareDoc {
 		if rows == nil {
 			rows = []quantity{}
 		}
-		d.Pairs = append(d.Pairs, pairDoc{p.Job.ID, p.Cylinder, p.RefJob.ID, p.RefCylinder, p.Why, rows})
+		d.Pairs = append(d.Pairs, cylindersDoc{p.Job.ID, p.Cylinder, p.RefJob.ID, p.RefCylinder, p.Why, rows})
 	}
 	return d
 }
