@@ -2,7 +2,6 @@
 // plot's cursor and zoom by pointer, touch and keys, and the PNG.
 "use strict";
 (() => {
-  const texts = JSON.parse(document.querySelector("meta[name=texts]").content);
   const byId = id => document.getElementById(id);
   const inches = document.documentElement.dataset.length === "in";
   const unit = inches ? { length: "in", per: 1 / 25.4, decimals: 5, rest: "0.001 in", times: 1000 / 25.4, restDecimals: 3 }
@@ -30,7 +29,7 @@
   }
 
   // options of a drawing w × h.
-  const drawing = (w, h, ink) => ({ w, h, view, ink, texts, unit, loud, on: byId("curves").dataset.axis });
+  const drawing = (w, h, ink) => ({ w, h, view, ink, unit, loud, on: byId("curves").dataset.axis });
 
   function draw(ink) {
     if (!data) return;
@@ -53,13 +52,13 @@
     hair.style.transform = `translateX(${x}px)`;
     hair.hidden = angle < view.lo - 1e-9 || angle > view.hi + 1e-9;
     const said = ComparePlot.fixed(angle, 2) + "°", spoken = [];
-    byId("at").textContent = texts["At %s after the top"].replace(/%s|%\[1\]s/, said);
+    byId("at").textContent = t("At %s after the top", said);
     for (const c of cells) {
-      const put = (cell, v, times, decimals) => { const t = v === undefined || Number.isNaN(v) ? "—" : ComparePlot.fixed(v * times, decimals); if (cell.firstChild.data !== t) cell.firstChild.data = t; return t; };
+      const put = (cell, v, times, decimals) => { const text = v === undefined || Number.isNaN(v) ? "—" : ComparePlot.fixed(v * times, decimals); if (cell.firstChild.data !== text) cell.firstChild.data = text; return text; };
       const height = put(c.height, c.grid.height[k], unit.per, unit.decimals);
       const apart = put(c.difference, c.grid.difference ? c.grid.difference[k] : NaN, unit.times, unit.restDecimals);
       put(c.residual, c.grid.residual[k], unit.times, unit.restDecimals);
-      if (spoken.length < 4) spoken.push(`${c.letter} ${height === "—" ? texts["nothing there"] : height + " " + unit.length}${apart === "—" ? "" : `, ${texts["difference"]} ${apart} ${unit.rest}`}`);
+      if (spoken.length < 4) spoken.push(`${c.letter} ${height === "—" ? t("nothing there") : height + " " + unit.length}${apart === "—" ? "" : `, ${t("difference")} ${apart} ${unit.rest}`}`);
     }
     const stage = byId("stage");
     stage.setAttribute("aria-valuenow", angle.toFixed(3));
@@ -101,7 +100,7 @@
   // edge is where the canvas begins, in the window.
   const edge = () => byId("stage").getBoundingClientRect().left + byId("stage").clientLeft;
   const angleAt = e => view.lo + (e.clientX - edge() - lay.left) / (lay.right - lay.left) * (view.hi - view.lo);
-  const own = on => { const s = byId("stage"); if (on) { s.dataset.ownArrows = ""; byId("said").textContent = texts["Arrows move the cursor; Enter gives them back."]; } else { delete s.dataset.ownArrows; byId("said").textContent = ""; } };
+  const own = on => { const s = byId("stage"); if (on) { s.dataset.ownArrows = ""; byId("said").textContent = t("Arrows move the cursor; Enter gives them back."); } else { delete s.dataset.ownArrows; byId("said").textContent = ""; } };
 
   function keys(e) {
     if (e.ctrlKey || e.altKey || e.metaKey || !data) return;
@@ -154,7 +153,7 @@
     ctx.drawImage(part, 0, head * dense);
     ctx.scale(dense, dense);
     ctx.fillStyle = ink.ink; ctx.font = `bold 16px ${ink.font}`; ctx.fillText(byId("curves").dataset.title, 14, 28);
-    if (byId("curves").dataset.simulated === "true") { ctx.textAlign = "right"; ctx.fillText(texts["SIMULATED: no real crank"], w - 14, 28); ctx.textAlign = "left"; }
+    if (byId("curves").dataset.simulated === "true") { ctx.textAlign = "right"; ctx.fillText(t("SIMULATED: no real crank"), w - 14, 28); ctx.textAlign = "left"; }
     rows.forEach((row, i) => legend(ctx, ink, row.dataset, i, 14 + (i % 2) * w / 2, head + h + 14 + 19 * Math.floor(i / 2)));
     const blob = await new Promise(done => sheet.toBlob(done, "image/png"));
     const link = document.createElement("a");
@@ -193,7 +192,7 @@
       if (byId("curves") !== box) return; // another choice was made meanwhile
       data = ComparePlot.prepare(doc, rows.map(r => ({ letter: r.dataset.letter, dash: dashes(r.dataset.dash) })));
     } catch (e) {
-      byId("said").textContent = texts["The curves could not be fetched. Is the program still running?"];
+      byId("said").textContent = t("The curves could not be fetched. Is the program still running?");
       return;
     }
     cells = data.curves.filter(c => c.drawn).map(c => { const [height, difference, residual] = rows[c.place].querySelectorAll("td"); return { ...c, height, difference, residual }; });

@@ -76,7 +76,7 @@ const ComparePlot = (() => {
     return { left, right, narrow, cuts: [cut(heights), cut(difference), cut(room - heights - difference)], axis: h - 44 };
   }
 
-  // paint draws everything but the cursor. o: w, h, view {lo, hi}, ink, texts,
+  // paint draws everything but the cursor. o: w, h, view {lo, hi}, ink,
   // unit {length, per, rest, times}, on, loud (place of the curve that is looked at, or −1).
   function paint(ctx, d, o) {
     const lay = layout(o.w, o.h), x = v => lay.left + (v - o.view.lo) / (o.view.hi - o.view.lo) * (lay.right - lay.left);
@@ -84,9 +84,9 @@ const ComparePlot = (() => {
     ctx.fillStyle = o.ink.sheet; ctx.fillRect(0, 0, o.w, o.h);
     ctx.font = `${o.font || 12}px ${o.ink.font}`;
     const cuts = [
-      { name: "height", title: `${o.texts["height above the top"]}, ${o.unit.length}`, times: o.unit.per, even: false },
-      { name: "difference", title: `${o.texts["difference"]}, ${o.unit.rest}`, times: o.unit.times, even: true },
-      { name: "residual", title: `${o.texts["what the crank model leaves"]}, ${o.unit.rest}`, times: o.unit.times, even: true }];
+      { name: "height", title: `${t("height above the top")}, ${o.unit.length}`, times: o.unit.per, even: false },
+      { name: "difference", title: `${t("difference")}, ${o.unit.rest}`, times: o.unit.times, even: true },
+      { name: "residual", title: `${t("what the crank model leaves")}, ${o.unit.rest}`, times: o.unit.times, even: true }];
     const angles = ticks(o.view.lo, o.view.hi, lay.narrow ? 6 : 12);
     cuts.forEach((c, i) => {
       const [top, bottom] = lay.cuts[i], [lo, hi] = spanOf(d, o.view, c.name, c.times, c.even);
@@ -97,7 +97,7 @@ const ComparePlot = (() => {
     ctx.fillStyle = o.ink.soft; ctx.textAlign = "center";
     for (const v of angles.at) ctx.fillText(tickText(v, angles.step), x(v), lay.axis + 16);
     ctx.textAlign = "right";
-    ctx.fillText(o.texts[o.on === "nominal" ? "degrees after its nominal top" : "degrees after its own top"], lay.right, lay.axis + 36);
+    ctx.fillText(t(o.on === "nominal" ? "degrees after its nominal top" : "degrees after its own top"), lay.right, lay.axis + 36);
     return lay;
   }
 
