@@ -261,6 +261,7 @@ func TestComparePageLooks(t *testing.T) {
 	w.do(chromedp.SetValue(chromedp.CSS(`[name="language"]`), "de"), chromedp.SetValue(chromedp.CSS(`[name="look"]`), "contrast"), chromedp.SetValue(chromedp.CSS(`[name="length"]`), "in"), chromedp.Click(chromedp.CSS(".display button")), chromedp.WaitVisible(chromedp.CSS(`html[lang="de"] #stage`)))
 	w.until("drawn", `!!document.body.dataset.drawn`)
 	w.fits("compare-german")
+	w.until("no text lacks its figures", `!document.body.innerText.includes("%!") && document.getElementById("at").textContent === "Zeiger bei 0.00°"`)
 	w.shot("compare-german")
 	w.forgive("404")
 	w.mu.Lock()

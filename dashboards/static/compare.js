@@ -52,7 +52,7 @@
     hair.style.transform = `translateX(${x}px)`;
     hair.hidden = angle < view.lo - 1e-9 || angle > view.hi + 1e-9;
     const said = ComparePlot.fixed(angle, 2) + "°", spoken = [];
-    byId("at").textContent = t("At %s after the top", said);
+    byId("at").textContent = `${t("Cursor at")} ${said}`;
     for (const c of cells) {
       const put = (cell, v, times, decimals) => { const text = v === undefined || Number.isNaN(v) ? "—" : ComparePlot.fixed(v * times, decimals); if (cell.firstChild.data !== text) cell.firstChild.data = text; return text; };
       const height = put(c.height, c.grid.height[k], unit.per, unit.decimals);
