@@ -235,7 +235,6 @@ func TestPagesInABrowser(t *testing.T) {
 	w := browse(t, st.url)
 	st.benchMoves(w)
 	st.buttonsWork(w)
-	newJobByForm(t, w)
 	for _, at := range []struct {
 		name          string
 		width, height int64
@@ -310,30 +309,6 @@ func (st stage) buttonsWork(w *watched) {
 	press("3")
 	w.until("cylinder 3 is selected", `document.querySelector(".probe h2").textContent === "left, mm: on cylinder 3"`)
 	w.forgive("409")
-}
-
-// newJobByForm makes a job over a real store, after a first try that is wrong.
-func newJobByForm(t *testing.T, w *watched) {
-	a := startAPI(t, nil)
-	w.mu.Lock()
-	w.also = a.srv.URL
-	w.mu.Unlock()
-	w.do(chromedp.Navigate(a.srv.URL + "/jobs"))
-	fill := func(name, value string) {
-		w.do(chromedp.SetValue(chromedp.CSS(`#new-job [name="`+name+`"]`), value))
-	}
-	fill("name", "Practice four")
-	fill("stroke_mm", "86")
-	fill("rod_mm", "20")
-	fill("firing_order", "1-3-4-2")
-	w.do(chromedp.Click(chromedp.CSS("#new-job button")))
-	w.until("the fault stands at its field", `!!document.querySelector('[name="rod_mm"] + .fault')`)
-	w.shot("new-job-wrong")
-	fill("rod_mm", "143.5")
-	w.do(chromedp.Click(chromedp.CSS("#new-job button")))
-	w.do(chromedp.WaitVisible(chromedp.CSS("#job")))
-	w.until("the job's page comes", `location.pathname === "/jobs/1" && document.querySelector("h1").textContent === "Practice four"`)
-	w.forgive("422")
 }
 
 // forgive takes faults off the list that a step made on purpose.

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"crownmark/fit"
+	"crownmark/fit/engine"
+	"crownmark/store"
 )
 
 //go:embed pages/*.html
@@ -84,6 +86,10 @@ func (p *pages) shown(d display) template.FuncMap {
 		},
 		"length": d.length,
 		"unit":   func() string { return d.Length },
+
+		"lengthText": d.lengthText, "lengthPlus": d.lengthPlus, "strokeSeen": d.strokeSeen,
+		"lengthField": func(mm *float64) string { return d.lengthField(mm, false) },
+		"engineLine":  func(e engine.Engine) string { return p.engineLine(d, e) },
 	}
 }
 
@@ -95,7 +101,10 @@ func pageFuncs() template.FuncMap {
 			return toJSON(map[string]string{"indicator": indicator, "on": on})
 		},
 		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
-		"stroke":    strokeText, "markWords": fit.MarkWords, "lateWords": lateWords,
+		"markWords": fit.MarkWords, "lateWords": lateWords,
+		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,
+		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
+		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
 		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
 		"shape": func(verdict string) template.HTML {
@@ -106,6 +115,19 @@ func pageFuncs() template.FuncMap {
 			return template.HTML(d.String())
 		},
 	}
+}
+
+// oneOf is a choice of a list, and whether it is the one that holds.
+type oneOf struct {
+	Value string
+	Now   bool
+}
+
+func choicesOf(now string, values ...string) (list []oneOf) {
+	for _, v := range values {
+		list = append(list, oneOf{v, v == now})
+	}
+	return list
 }
 
 func lateWords(c fit.Cylinder) string {
@@ -133,6 +155,7 @@ func (frame) Places() []place {
 		{"bench", "/", "Bench"},
 		{"turn", "/turn", "Turn to"},
 		{"jobs", "/jobs", "Jobs"},
+		{"engines", "/engines", "Engines"},
 		{"compare", "/compare", "Compare"},
 		{"flags", "/flags", "Flags"},
 	}

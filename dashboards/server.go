@@ -19,6 +19,7 @@ import (
 
 	"crownmark/acquire"
 	"crownmark/fit"
+	"crownmark/fit/engine"
 	"crownmark/store"
 )
 
@@ -44,6 +45,11 @@ type Store interface {
 	UpdateJob(ctx context.Context, id int64, p store.JobPatch) (store.Job, error)
 	Job(ctx context.Context, id int64) (store.Job, error)
 	Jobs(ctx context.Context, p store.Page) (jobs []store.Job, next *int64, err error)
+	AcknowledgeCautions(ctx context.Context, job int64, actor string) (store.Job, error)
+	AddEngine(ctx context.Context, e engine.Engine, actor, idempotencyKey string) (added store.LibraryEngine, replayed bool, err error)
+	UpdateEngine(ctx context.Context, id int64, p store.LibraryPatch) (store.LibraryEngine, error)
+	LibraryEngine(ctx context.Context, id int64) (store.LibraryEngine, error)
+	LibraryEngines(ctx context.Context, p store.Page) (engines []store.LibraryEngine, next *int64, err error)
 	Sweeps(ctx context.Context, job int64, p store.Page) (sweeps []store.Sweep, next *int64, err error)
 	Sweep(ctx context.Context, id int64) (store.Sweep, error)
 	SetAside(ctx context.Context, id int64, reason, actor string) (store.Sweep, error)

@@ -74,6 +74,14 @@ func TestGoodFilesReadAndComeBackFromJSON(t *testing.T) {
 			if diff := cmp.Diff(e, back); err != nil || diff != "" {
 				t.Error(err, diff)
 			}
+			written, err := e.TOML()
+			if err != nil {
+				t.Fatal(err)
+			}
+			back, err = engine.Parse(path, written)
+			if diff := cmp.Diff(e, back); err != nil || diff != "" {
+				t.Errorf("%v %s\n%s", err, diff, written)
+			}
 		})
 	}
 }
@@ -177,6 +185,15 @@ func TestWhatIsAcceptedMakesSense(t *testing.T) {
 		}
 		if ref, ok := e.Top(e.ReferenceCylinder); !ok || ref.NominalDeg != 0 {
 			t.Error(ref)
+		}
+		e.Name = rapid.StringMatching(`[a-z"'\\#é°]{1,20}`).Draw(t, "name")
+		written, err := e.TOML()
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := engine.Parse("e.toml", written)
+		if diff := cmp.Diff(e, back); err != nil || diff != "" {
+			t.Errorf("%v %s\n%s", err, diff, written)
 		}
 	})
 }
