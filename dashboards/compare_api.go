@@ -52,12 +52,12 @@ const (
 )
 
 type compareDoc struct {
-	On        string     `json:"on"`
-	Simulated bool       `json:"simulated"`
-	Rules     []string   `json:"rules"`
-	Grid      gridDoc    `json:"grid"`
-	Curves    []curveDoc `json:"curves"`
-	Pairs     []cylindersDoc  `json:"pairs"`
+	On        string         `json:"on"`
+	Simulated bool           `json:"simulated"`
+	Rules     []string       `json:"rules"`
+	Grid      gridDoc        `json:"grid"`
+	Curves    []curveDoc     `json:"curves"`
+	Pairs     []cylindersDoc `json:"pairs"`
 }
 
 type gridDoc struct {

@@ -5,7 +5,6 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
-	"maps"
 	"math"
 	"net/http/httptest"
 	"slices"
@@ -521,7 +520,20 @@ func TestTogglesOfTheChooser(t *testing.T) {
 			t.Errorf("%v: %s, want %s", *ids, got, want)
 		}
 	}
-	if got := slices.Collect(maps.Keys(map[string]bool{grinds([]store.Job{k.jobs[1], k.jobs[0]})[0].URL: true})); got[0] != "/compare?jobs=1,2" {
-		t.Error(got)
+}
+
+// Before and after: what a job follows comes first, then the customer's
+// reference, then an engine alike; after grinding stands first.
+func TestBeforeAndAfterAreFound(t *testing.T) {
+	e := practice(t)
+	other := e
+	other.StrokeMM = 90
+	jobs := []store.Job{{ID: 6, Engine: other}, {ID: 5, Engine: e, Follows: 1}, {ID: 4, Engine: e, CustomerReference: "K 7", Stage: store.StageAfterGrinding}, {ID: 3, Engine: e}, {ID: 2, Engine: e, CustomerReference: "K 7"}, {ID: 1, Engine: e}}
+	var got []string
+	for _, g := range grinds(jobs) {
+		got = append(got, g.URL)
+	}
+	if want := []string{"/compare?jobs=2,4", "/compare?jobs=1,5", "/compare?jobs=2,3", "/compare?jobs=1,2"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
 	}
 }

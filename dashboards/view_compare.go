@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"html/template"
@@ -190,21 +191,46 @@ func (v *compareView) chosenIDs() (ids []int64) {
 	return ids
 }
 
-// grinds finds jobs of one engine, one after another: before and after.
+// grinds finds jobs that look like before and after, those after grinding first.
 func grinds(newestFirst []store.Job) (out []beforeAfter) {
 	const most = 6
 	for i, after := range newestFirst {
-		for _, before := range newestFirst[i+1:] {
-			if before.Engine.Name == after.Engine.Name && before.Engine.StrokeMM == after.Engine.StrokeMM && len(before.Engine.Tops()) == len(after.Engine.Tops()) {
-				out = append(out, beforeAfter{before, after, asked{Jobs: []int64{before.ID, after.ID}}.Page()})
-				break
-			}
-		}
-		if len(out) == most {
-			break
+		if before := beforeOf(after, newestFirst[i+1:]); before != nil {
+			out = append(out, beforeAfter{*before, after, asked{Jobs: []int64{before.ID, after.ID}}.Page()})
 		}
 	}
-	return out
+	slices.SortStableFunc(out, func(a, b beforeAfter) int {
+		return cmp.Compare(later(a.After), later(b.After))
+	})
+	return out[:min(most, len(out))]
+}
+
+func later(j store.Job) int {
+	if j.Stage == store.StageAfterGrinding {
+		return 0
+	}
+	return 1
+}
+
+// beforeOf is the job that a job follows, the last of the same customer's
+// reference and engine, or the last of such an engine; nil: none.
+func beforeOf(after store.Job, older []store.Job) *store.Job {
+	for _, is := range []func(store.Job) bool{
+		func(j store.Job) bool { return j.ID == after.Follows },
+		func(j store.Job) bool {
+			return j.CustomerReference != "" && j.CustomerReference == after.CustomerReference && sameEngine(j, after)
+		},
+		func(j store.Job) bool { return sameEngine(j, after) },
+	} {
+		if i := slices.IndexFunc(older, is); i >= 0 {
+			return &older[i]
+		}
+	}
+	return nil
+}
+
+func sameEngine(a, b store.Job) bool {
+	return a.Engine.Name == b.Engine.Name && a.Engine.StrokeMM == b.Engine.StrokeMM && len(a.Engine.Tops()) == len(b.Engine.Tops())
 }
 
 // fill writes what the comparison itself shows.
