@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"net/http/httptest"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -93,7 +94,9 @@ func BenchmarkComparePage(b *testing.B) {
 		b.ReportMetric(w.number(`performance.getEntriesByName("first-contentful-paint")[0].startTime`), "first-paint-ms")
 		b.ReportMetric(w.number(`performance.getEntriesByName("curves")[0].startTime`), "curves-ms")
 		w.says(followed + `, ""`)
-		w.until("the cursor was moved", `!!document.body.dataset.followed`)
+		for w.number(`document.body.dataset.followed ? 1 : 0`) == 0 { // a busy machine needs its time
+			time.Sleep(100 * time.Millisecond)
+		}
 		for i, unit := range []string{"cursor-work-ms-p99", "frames-late-most", "frame-ms-p50", "frame-ms-p99", "redraw-ms"} {
 			b.ReportMetric(w.number(fmt.Sprintf(`JSON.parse(document.body.dataset.followed)[%d]`, i)), unit)
 		}

@@ -202,21 +202,7 @@ func kept(w *watched, url string) {
 			w.t.Fatalf("%s is not kept; there are %q", name, there)
 		}
 	}
-	picture, err := png.Decode(bytes.NewReader(files["png"]))
-	if err != nil {
-		w.t.Fatalf("the PNG: %v", err)
-	}
-	inked := 0
-	for y := 0; y < picture.Bounds().Dy(); y += 2 {
-		for x := 0; x < picture.Bounds().Dx(); x += 2 {
-			if r, g, b, _ := picture.At(x, y).RGBA(); max(r, g, b)-min(r, g, b) > 0x4000 {
-				inked++
-			}
-		}
-	}
-	if picture.Bounds().Dx() != 2240 || inked < 2000 {
-		w.t.Errorf("the PNG is %v with %d coloured dots", picture.Bounds(), inked)
-	}
+	pictured(w, files["png"])
 	wellFormed(w.t.(*testing.T), string(files["svg"]))
 	if !bytes.HasPrefix(files["svg"], []byte("<svg ")) || !bytes.HasPrefix(files["csv"], []byte("sweep,job,")) {
 		w.t.Errorf("SVG begins %.40q, CSV %.40q", files["svg"], files["csv"])
@@ -225,6 +211,26 @@ func kept(w *watched, url string) {
 		for name, b := range files {
 			os.WriteFile(filepath.Join(dir, "kept."+name), b, 0o644) //nolint:errcheck // for looking at
 		}
+	}
+}
+
+// pictured: a PNG of the right size with curves in colour.
+func pictured(w *watched, b []byte) {
+	w.t.Helper()
+	picture, err := png.Decode(bytes.NewReader(b))
+	if err != nil {
+		w.t.Fatalf("the PNG: %v", err)
+	}
+	inked := 0
+	for y := 0; y < picture.Bounds().Dy(); y += 2 {
+		for x := 0; x < picture.Bounds().Dx(); x += 2 {
+			if r, g, blue, _ := picture.At(x, y).RGBA(); max(r, g, blue)-min(r, g, blue) > 0x4000 {
+				inked++
+			}
+		}
+	}
+	if picture.Bounds().Dx() != 2240 || inked < 2000 {
+		w.t.Errorf("the PNG is %v with %d coloured dots", picture.Bounds(), inked)
 	}
 }
 
