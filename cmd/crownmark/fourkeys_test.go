@@ -128,7 +128,7 @@ func TestWholeJobByFourKeys(t *testing.T) {
 	w.do(chromedp.Navigate(page + "/"))
 	step := func(words string) {
 		t.Helper()
-		w.until(words, fmt.Sprintf(`!!document.getElementById("do") && document.getElementById("do").dataset.text.includes(%q)`, words), patience)
+		w.until(words, fmt.Sprintf(`document.readyState === "complete" && !!document.getElementById("do") && document.getElementById("do").dataset.text.includes(%q)`, words), patience)
 	}
 	step("Make a job")
 	w.shots("01-empty")
