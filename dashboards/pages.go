@@ -97,7 +97,7 @@ func pageFuncs() template.FuncMap {
 		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
 		"stroke":    strokeText, "markWords": fit.MarkWords, "lateWords": lateWords,
 		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
-		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
+		"utc": func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
 		"shape": func(verdict string) template.HTML {
 			var d drawing
 			d.add(`<svg class="shape" viewBox="-10 -10 20 20" aria-hidden="true">`)
@@ -118,6 +118,7 @@ func lateWords(c fit.Cylinder) string {
 // frame is what the layout needs of every page.
 type frame struct {
 	Title, Here string // Here is the navigation's current place
+	Of          string // whose page it is: a name, which no language changes
 	Software    string
 	Simulated   bool
 	Head        string // hash of the ledger's newest row

@@ -73,10 +73,10 @@ func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
-	return s.showJob(w, r, "report", "Report: ")
+	return s.showJob(w, r, "report", "Report")
 }
 
-func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix string) error {
+func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, title string) error {
 	id, err := pathID(r)
 	if err != nil {
 		return err
@@ -93,7 +93,7 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, prefix st
 	if err != nil {
 		return err
 	}
-	return s.render(w, r, http.StatusOK, page, frame{Title: prefix + job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
+	return s.render(w, r, http.StatusOK, page, frame{Title: title, Of: job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
 }
 
 func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
