@@ -83,7 +83,7 @@ func (c *catalogue) add(lang string, texts map[string]string) error {
 		return err
 	}
 	b := catalog.NewBuilder(catalog.Fallback(tag))
-	c.keys[lang] = map[string]pattern{}
+	c.keys[lang], c.patterns[lang] = map[string]pattern{}, nil
 	for key, text := range texts {
 		if err := b.SetString(tag, key, text); err != nil {
 			return fmt.Errorf("%q: %w", key, err)

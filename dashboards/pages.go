@@ -189,7 +189,7 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("file")
 	b, err := staticFiles.ReadFile("static/" + name)
 	if err != nil {
-		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here", name+" is not served", "see the page's source")
+		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here", fmt.Sprintf("%q is not served", name), "see the page's source")
 	}
 	w.Header().Set("Cache-Control", "no-cache")
 	http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(b))

@@ -17,6 +17,7 @@ type pattern struct {
 // What a %s can stand for.
 const (
 	anything = `(.+?)`
+	clause   = `((?:[^.!?:;]|[.!?:;](?:\S|$))+?)`
 	words    = `((?:[^.!?]|[.!?](?:\S|$))+?)` // never more than a sentence
 	figures  = `([^\pL]+?)`                   // numbers, and what joins them
 )
@@ -26,7 +27,7 @@ const (
 const leastLetters = 8
 
 // beforeName is what a name follows: quotation marks, or the word for the thing.
-var beforeName = regexp.MustCompile("(?:[“\"]|[Ii]ndicator |[Pp]ort |\\bstore |\\buser |\\bgroup |\\bone was |\\btake |(?:one of|keys|here are|allowed|indicators): |here are |did you mean )$")
+var beforeName = regexp.MustCompile("(?:[“\"]|[Ii]ndicator |[Pp]ort |\\bstore |\\buser |\\bgroup |\\bone was |\\btake |in use by |bench has |(?:one of|keys|here are|allowed|indicators): |here are |did you mean )$")
 
 func newPattern(key string) pattern {
 	p := pattern{key: key, fixed: strings.Split(key, "%s")}
@@ -37,12 +38,15 @@ func newPattern(key string) pattern {
 	like := strings.Builder{}
 	like.WriteString(`(?s)^` + regexp.QuoteMeta(p.fixed[0]))
 	before := p.fixed[0]
-	for _, after := range p.fixed[1:] {
+	for i, after := range p.fixed[1:] {
 		name := beforeName.MatchString(before) || strings.Count(before, "`")%2 == 1
 		p.named = append(p.named, name)
-		if name {
+		switch {
+		case name && after == "" && i == len(p.fixed)-2: // else "Indicator %s" would take all that follows for the name
+			like.WriteString(clause)
+		case name:
 			like.WriteString(anything)
-		} else {
+		default:
 			like.WriteString(hole)
 		}
 		like.WriteString(regexp.QuoteMeta(after))
