@@ -541,23 +541,71 @@ func TestRefusedSelection(t *testing.T) {
 	})
 }
 
-func TestSnapshotEventsAreFew(t *testing.T) {
+// snapshots are when snapshot events were told since from.
+func (s *stand) snapshots(from int64) (at []int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, e := range s.events {
+		if e.Snapshot != nil && e.Snapshot.NowNS > from {
+			at = append(at, e.Snapshot.NowNS)
+		}
+	}
+	return at
+}
+
+// Between readings each 10 ms, and while nothing is said.
+func TestSnapshotEventsComeInTheirTime(t *testing.T) {
 	inBubble(t, func(s *stand) {
 		s.run()
-		s.mu.Lock()
-		s.events = nil
-		s.mu.Unlock()
+		from := s.now()
 		s.wait(10)
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		n := 0
-		for _, e := range s.events {
-			if e.Snapshot != nil {
-				n++
+		at := s.snapshots(from)
+		for i := range at[1:] {
+			if gap := at[i+1] - at[i]; gap != tellGapNS {
+				t.Fatalf("event %d came %d ns after the one before, want %d", i+1, gap, tellGapNS)
 			}
 		}
-		if n > 304 || n < 200 {
-			t.Errorf("%d snapshots in 10 s, want one per 33 ms at most", n)
+		if len(at) < 302 {
+			t.Errorf("%d snapshots in 10 s", len(at))
+		}
+		from = s.now() + tellGapNS
+		time.Sleep(2 * time.Second)
+		if at = s.snapshots(from); len(at) != 7 || at[6]-at[5] != toldAtLeastNS {
+			t.Errorf("told at %v while nothing was said, want each %d", at, toldAtLeastNS)
+		}
+	})
+}
+
+// What comes after a rest is told at once, what comes soon after that as soon
+// as 33 ms are over, with the newest value.
+func TestReadingsAreToldAtOnce(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		time.Sleep(100 * time.Millisecond)
+		from := s.now()
+		say := func(mm string) { s.lines["/dev/left"].say(mm + "\n"); synctest.Wait() }
+		say("1.001")
+		if at := s.snapshots(from - 1); len(at) != 1 || at[0] != from {
+			t.Fatalf("told at %v, want at once at %d", at, from)
+		}
+		time.Sleep(3 * time.Millisecond)
+		say("1.002")
+		time.Sleep(28 * time.Millisecond)
+		say("1.003")
+		time.Sleep(time.Millisecond)
+		say("1.004") // while news is gathered
+		if at := s.snapshots(from); len(at) != 0 {
+			t.Errorf("told at %v, less than 33 ms after %d", at, from)
+		}
+		time.Sleep(time.Millisecond)
+		synctest.Wait()
+		if at := s.snapshots(from); len(at) != 1 || at[0] != from+tellGapNS {
+			t.Errorf("told at %v, want at %d", at, from+tellGapNS)
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if last := s.events[len(s.events)-1].Snapshot; last == nil || *last.Indicators[0].Value != 1.004 {
+			t.Errorf("told %+v", s.events[len(s.events)-1])
 		}
 	})
 }

@@ -35,8 +35,9 @@ func (l *loop) portOpened(one *instrument, n portNews) {
 	if one.everOpen {
 		one.tally.reopens.Add(1)
 	}
-	one.everOpen, one.lumpsMS = true, n.lumpsMS
+	one.everOpen, one.lumpsMS, one.identity = true, n.lumpsMS, n.identity
 	one.rhythm.open()
+	one.clock.open()
 	one.shown = one.rhythm.read()
 	l.clearPortNotices(one)
 	l.noticeLumps(one)
@@ -77,6 +78,7 @@ func (l *loop) sweepsOf(one *instrument, cause string) {
 // fault takes note of bytes that gave no reading.
 func (l *loop) fault(one *instrument, f Fault) {
 	one.tally.miss(f.Reason, f.N)
+	one.say(f.AtNS, f.Raw, f.Reason, f.Cause)
 	l.gap(one, Gap{AtNS: f.AtNS, Reason: string(f.Reason), N: f.N, Raw: f.Raw})
 	if f.Reason == UnusedPartial {
 		return // one is usual after opening
@@ -86,4 +88,9 @@ func (l *loop) fault(one *instrument, f Fault) {
 	if f.Cause != "" {
 		one.badText += ": " + f.Cause
 	}
+}
+
+// say keeps what the instrument said among its last lines.
+func (one *instrument) say(atNS int64, raw []byte, why UnusedReason, cause string) {
+	one.lines.add(Line{AtNS: atNS, Raw: raw, Reason: why, Cause: cause, hex: one.cfg.inBytes()})
 }

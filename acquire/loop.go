@@ -45,6 +45,7 @@ type loop struct {
 	notices notices
 	read    bool  // something was read since the last snapshot event
 	toldNS  int64 // when that was
+	tell    *time.Timer
 	shownNS int64 // when the rhythms were looked at last
 }
 
@@ -59,6 +60,8 @@ type instrument struct {
 	cfg    InstrumentConfig
 	tally  *tally
 	index  int // -1 the encoder, else the indicator's place
+	lines  lines
+	clock  *clockWatch
 	opened *StreamOpened
 	fresh  bool // no valid reading since it was opened
 
@@ -81,6 +84,7 @@ type instrument struct {
 	shown      Rhythm // the rhythm as last looked at
 	pauses     int    // silences that a reading ended
 	lumpsMS    int    // the latency timer of its adapter
+	identity   string // of the device, as last opened
 	openedNS   int64
 	bytesNS    int64 // when bytes came last
 	bad        int   // unusable lines in a row
@@ -104,7 +108,7 @@ func newLoop(b *Bench) *loop {
 	l := &loop{b: b, ids: b.resume, detector: newDetector(b.cfg.Sweep, len(b.cfg.Indicators)),
 		running: make([]*sweepRun, len(b.cfg.Indicators)), movedNS: -1 << 62, cur: &entry{}}
 	for i, c := range b.all() {
-		one := &instrument{cfg: c, tally: b.tallies[i], index: i - 1}
+		one := &instrument{cfg: c, tally: b.tallies[i], index: i - 1, clock: newClockWatch(c)}
 		if l.all = append(l.all, one); i == 0 {
 			l.enc = one
 		} else {
@@ -135,12 +139,14 @@ func (l *loop) resume(r Resume) {
 	}
 }
 
-// Rhythm: snapshots and events at most each tick, batches each flushEveryNS or
-// batchRows.
+// Rhythm: batches each flushEveryNS or batchRows. A snapshot event is told at
+// once if none was for tellGapNS, and otherwise as soon as that is over: what was
+// read first waits for nothing, and what was read last is never held back.
 // News is gathered: once some came, more is let come for gatherFor, so that a
 // fast instrument does not wake the loop for each of its lines.
 const (
 	tickEvery     = 33 * time.Millisecond
+	tellGapNS     = int64(33 * time.Millisecond)
 	toldAtLeastNS = int64(250 * time.Millisecond) // a page that hears nothing for a second knows that nobody speaks
 	gatherFor     = 5 * time.Millisecond
 	flushEveryNS  = 100e6
@@ -153,6 +159,8 @@ func (l *loop) run() {
 	defer tick.Stop()
 	gathered := time.NewTimer(gatherFor)
 	defer gathered.Stop()
+	l.tell = time.NewTimer(0)
+	defer l.tell.Stop()
 	l.noticeSelection()
 	news := l.b.news // nil while it gathers
 	for open := true; open; {
@@ -180,8 +188,11 @@ func (l *loop) run() {
 		case <-tick.C:
 			l.now = l.b.o.Now()
 			l.tick()
+		case <-l.tell.C:
+			_, open = l.hearWaiting() // the newest is what is told
 		}
 		l.flushDue()
+		l.tellDue()
 	}
 	l.finish()
 }
@@ -239,9 +250,21 @@ func (l *loop) tick() {
 	l.stopRecording()
 	l.lookAtRhythms()
 	l.hints()
-	s := l.publish()
-	if l.read || l.now-l.toldNS >= toldAtLeastNS {
-		l.read, l.toldNS = false, l.now
-		l.b.o.OnEvent(Event{Snapshot: s})
+	l.publish()
+}
+
+// tellDue tells how the bench stands when that is due, or says when to look again.
+func (l *loop) tellDue() {
+	l.now = l.b.o.Now()
+	wait := toldAtLeastNS
+	if l.read {
+		wait = tellGapNS
 	}
+	if left := l.toldNS + wait - l.now; left > 0 {
+		l.tell.Reset(time.Duration(left))
+		return
+	}
+	l.read, l.toldNS = false, l.now
+	l.b.o.OnEvent(Event{Snapshot: l.publish()})
+	l.tell.Reset(time.Duration(toldAtLeastNS))
 }

@@ -29,7 +29,8 @@ func (l *loop) state(one *instrument) InstrumentState {
 	status := l.status(one)
 	s := InstrumentState{Kind: one.cfg.Kind, Name: one.cfg.Name, Port: one.cfg.Port, Live: one.opened != nil && !one.fresh,
 		Status: status, Detail: l.detail(one, status), Stream: one.streamID(), LastSeq: one.seq,
-		Cylinder: one.cylinder, Mount: one.mount, Setup: one.setup, Zeroing: one.zeroing, LatencyTimerMS: one.lumpsMS, Rhythm: one.shown}
+		Cylinder: one.cylinder, Mount: one.mount, Setup: one.setup, Zeroing: one.zeroing, LatencyTimerMS: one.lumpsMS, Rhythm: one.shown,
+		Config: one.cfg, Identity: one.identity, Lines: one.lines.list(), OwnClock: one.clock.told()}
 	if one.has {
 		value := one.value
 		s.Value, s.Raw, s.LastNS = &value, one.cfg.RawText(one.last.Raw), one.last.AtNS

@@ -96,6 +96,10 @@ type InstrumentState struct {
 	LatencyTimerMS        int     // of its adapter; 0: it has none
 	ResolutionMM          float64 // indicators: the display's step as learnt from its digits; 0: not seen yet
 	Rhythm                Rhythm
+	Config                InstrumentConfig
+	Identity              string    // what the system says of the device, as last opened
+	Lines                 []Line    // the last it said, oldest first
+	OwnClock              *OwnClock // nil: its lines tell no time
 }
 
 // RunningSweep is a sweep being recorded.

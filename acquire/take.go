@@ -32,6 +32,8 @@ func (l *loop) accept(one *instrument, r Reading) Reading {
 	}
 	one.last, one.has, one.fresh, one.bad = r, true, false, 0
 	one.rhythm.add(r.AtNS, r.Burst)
+	one.say(r.AtNS, r.Raw, "", "")
+	one.clock.add(r)
 	one.tally.readings.Add(1)
 	one.tally.lastNS.Store(r.AtNS)
 	one.tally.up.Store(true)

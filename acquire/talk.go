@@ -22,10 +22,15 @@ func (c InstrumentConfig) wire() (wire.Settings, error) {
 // RawText is what an instrument sent, for people: lines as they are, bytes in
 // hexadecimal.
 func (c InstrumentConfig) RawText(raw []byte) string {
-	if c.Format == wire.FormatModbus || c.Format == wire.FormatBCD && c.Encoding == wire.EncodingPacked {
+	if c.inBytes() {
 		return fmt.Sprintf("% X", raw)
 	}
 	return string(raw)
+}
+
+// inBytes: what it sends is no text.
+func (c InstrumentConfig) inBytes() bool {
+	return c.Format == wire.FormatModbus || c.Format == wire.FormatBCD && c.Encoding == wire.EncodingPacked
 }
 
 // whenSilent is what else may be wrong with an instrument that says nothing.

@@ -27,36 +27,6 @@ type benchDoc struct {
 	Notices   []noticeEvent `json:"notices"`
 }
 
-type instrumentDoc struct {
-	Name   string   `json:"name"`
-	Port   string   `json:"port"`
-	State  string   `json:"state"`
-	Detail string   `json:"detail"`
-	Live   bool     `json:"live"`
-	AgeS   *float64 `json:"age_s"`
-	Raw    string   `json:"raw"`
-	Mount  *int     `json:"mount,omitempty"`
-
-	Rhythm rhythmDoc `json:"rhythm"`
-}
-
-// rhythmDoc is how regularly an instrument's readings come.
-type rhythmDoc struct {
-	IntervalMS     *float64      `json:"interval_ms"`
-	JitterMS       *float64      `json:"jitter_ms"`
-	BatchMS        *float64      `json:"batch_ms"`
-	BurstShare     float64       `json:"burst_share"`
-	Missing        int64         `json:"missing"`
-	LatencyTimerMS *int          `json:"latency_timer_ms"`
-	Intervals      []intervalDoc `json:"intervals"`
-}
-
-// intervalDoc is one class of the histogram of times between readings.
-type intervalDoc struct {
-	LeMS *float64 `json:"le_ms"`
-	N    int64    `json:"n"`
-}
-
 type probeDoc struct {
 	instrumentDoc
 	HeightMM *float64 `json:"height_mm"`
@@ -93,38 +63,21 @@ func (s *Server) getBench(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
+	stats := s.bench.Stats().Instruments
 	d := benchDoc{
 		readingEvent: s.readingOf(n), Software: s.software, Simulated: s.simulated, Recording: n.Recording,
-		Encoder: instrumentOf(n.Encoder), Selection: selectionOf(n.Selection),
+		Encoder: instrumentOf(n.Encoder, n.NowNS, stats), Selection: selectionOf(n.Selection),
 		Probes: make([]probeDoc, 0, len(n.Indicators)), Running: make([]runningDoc, 0, len(n.Running)), Notices: make([]noticeEvent, 0, len(n.Notices)),
 	}
 	d.Encoder.Mount = positive(n.Encoder.Mount)
 	for _, i := range n.Indicators {
-		d.Probes = append(d.Probes, probeDoc{instrumentOf(i), finite(i.Value), finite(i.RestMM), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
+		d.Probes = append(d.Probes, probeDoc{instrumentOf(i, n.NowNS, stats), finite(i.Value), finite(i.RestMM), i.Contact, positive(i.Cylinder), positive(i.Setup), positive(i.Zeroing)})
 	}
 	for _, r := range n.Running {
 		d.Running = append(d.Running, runningDoc(r))
 	}
 	for _, x := range n.Notices {
 		d.Notices = append(d.Notices, noticeEvent{x.Code, x.Text, x.Fix})
-	}
-	return d
-}
-
-func instrumentOf(i acquire.InstrumentState) instrumentDoc {
-	return instrumentDoc{Name: i.Name, Port: i.Port, State: i.Status, Detail: i.Detail, Live: i.Live, AgeS: finite(i.AgeS), Raw: i.Raw,
-		Rhythm: rhythmOf(i.Rhythm, i.LatencyTimerMS)}
-}
-
-func rhythmOf(r acquire.Rhythm, timerMS int) rhythmDoc {
-	d := rhythmDoc{IntervalMS: r.IntervalMS, JitterMS: r.JitterMS, BatchMS: r.BatchMS, BurstShare: r.BurstShare, Missing: r.Missing, LatencyTimerMS: positive(timerMS)}
-	bounds := acquire.IntervalBoundsMS()
-	for i, n := range r.Intervals.Counts {
-		one := intervalDoc{N: n}
-		if i < len(bounds) {
-			one.LeMS = &bounds[i]
-		}
-		d.Intervals = append(d.Intervals, one)
 	}
 	return d
 }
@@ -209,34 +162,6 @@ func (s *Server) openJob(r *http.Request, id int64) (store.Job, error) {
 		return job, store.ErrJobClosed
 	}
 	return job, nil
-}
-
-type markDoc struct {
-	Job      int64     `json:"job"`
-	MarkDeg  float64   `json:"mark_deg"`
-	Approach *int      `json:"approach"`
-	At       time.Time `json:"at"`
-}
-
-func (s *Server) postMark(w http.ResponseWriter, r *http.Request) error {
-	var in struct {
-		Job     int64    `json:"job"`
-		MarkDeg *float64 `json:"mark_deg"`
-	}
-	return s.post(w, r, &in, func() (string, any, error) {
-		if in.MarkDeg == nil || math.Abs(*in.MarkDeg) > 360 {
-			return "", nil, invalid(Fault{"/mark_deg", "missing, or beyond a turn", "send what is written on the damper in degrees, negative before the top"})
-		}
-		if _, err := s.openJob(r, in.Job); err != nil {
-			return "", nil, err
-		}
-		m, err := s.bench.Mark(r.Context(), in.Job, *in.MarkDeg)
-		d := markDoc{Job: m.Job, MarkDeg: m.MarkDeg, At: time.Now().UTC()}
-		if m.Approach != 0 {
-			d.Approach = &m.Approach
-		}
-		return fmt.Sprintf("/api/v1/jobs/%d/index", in.Job), d, err
-	})
 }
 
 type directionDoc struct {

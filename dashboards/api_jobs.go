@@ -23,12 +23,31 @@ type jobDoc struct {
 	Simulated bool           `json:"simulated"`
 	CreatedAt time.Time      `json:"created_at"`
 	Selected  map[string]int `json:"selected"` // null: not selected
+
+	Stage             *string    `json:"stage"` // null: not said
+	CustomerReference string     `json:"customer_reference"`
+	Notes             string     `json:"notes"`
+	Tags              []string   `json:"tags"`
+	Order             []int      `json:"order"` // the cylinders as they will be swept
+	EngineID          *int64     `json:"engine_id"`
+	Follows           *int64     `json:"follows"`
+	CautionsAt        *time.Time `json:"cautions_acknowledged_at"`
+	CautionsBy        *string    `json:"cautions_acknowledged_by"`
 }
 
 func jobOf(j store.Job) jobDoc {
-	d := jobDoc{j.ID, j.Name, j.State, j.Engine, j.Revision, nil, j.Simulated, j.CreatedAt.UTC(), j.Selected}
+	d := jobDoc{ID: j.ID, Name: j.Name, State: j.State, Engine: j.Engine, Revision: j.Revision, Simulated: j.Simulated,
+		CreatedAt: j.CreatedAt.UTC(), Selected: j.Selected, CustomerReference: j.CustomerReference, Notes: j.Notes,
+		Tags: append([]string{}, j.Tags...), Order: append([]int{}, j.Order...), EngineID: positive(j.LibraryEngine),
+		Follows: positive(j.Follows), CautionsAt: j.CautionsAt()}
 	if j.DirectionSign != 0 {
 		d.Direction = &j.DirectionSign
+	}
+	if j.Stage != "" {
+		d.Stage = &j.Stage
+	}
+	if j.Cautions != nil {
+		d.CautionsBy = &j.Cautions.Actor
 	}
 	return d
 }
@@ -46,10 +65,7 @@ func (s *Server) getJobs(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) postJob(w http.ResponseWriter, r *http.Request) error {
-	var in struct {
-		Name   string          `json:"name"`
-		Engine json.RawMessage `json:"engine"`
-	}
+	var in newJobBody
 	if err := readBody(r, &in); err != nil {
 		return err
 	}
@@ -57,12 +73,12 @@ func (s *Server) postJob(w http.ResponseWriter, r *http.Request) error {
 	if err := checkKey(key); err != nil {
 		return err
 	}
-	e, faults := engineOf(in.Engine)
-	faults = append(faults, checkName(in.Name, true)...)
+	n, faults := s.newJobOf(r.Context(), in)
 	if len(faults) > 0 {
 		return invalid(faults...)
 	}
-	job, replayed, err := s.store.CreateJob(r.Context(), store.NewJob{Name: in.Name, Engine: e, Actor: actor(r), IdempotencyKey: key})
+	n.Actor, n.IdempotencyKey = actor(r), key
+	job, replayed, err := s.store.CreateJob(r.Context(), n)
 	if err != nil {
 		return err
 	}
@@ -118,12 +134,13 @@ func (s *Server) patchJob(w http.ResponseWriter, r *http.Request) error {
 		Name   *string         `json:"name"`
 		State  *string         `json:"state"`
 		Engine json.RawMessage `json:"engine"`
+		attributesBody
 	}
 	if err := readBody(r, &in); err != nil {
 		return err
 	}
-	patch := store.JobPatch{Name: in.Name, State: in.State, Actor: actor(r)}
-	var faults []Fault
+	patch := store.JobPatch{Name: in.Name, State: in.State, JobAttributes: store.JobAttributes(in.attributesBody), Actor: actor(r)}
+	faults := in.attributesBody.check()
 	if in.State != nil && *in.State != "open" && *in.State != "closed" {
 		faults = append(faults, Fault{"/state", fmt.Sprintf("%q is no state of a job", *in.State), "open or closed"})
 	}
@@ -135,13 +152,25 @@ func (s *Server) patchJob(w http.ResponseWriter, r *http.Request) error {
 		patch.Engine = &e
 		faults = append(faults, wrong...)
 	}
-	if patch.Name == nil && patch.State == nil && patch.Engine == nil {
-		faults = append(faults, Fault{"", "nothing to change", "send name, state or engine"})
+	if patch.Name == nil && patch.State == nil && patch.Engine == nil && patch.JobAttributes == (store.JobAttributes{}) {
+		faults = append(faults, Fault{"", "nothing to change", "send name, state, engine, stage, customer_reference, notes, tags or order"})
 	}
 	if len(faults) > 0 {
 		return invalid(faults...)
 	}
 	job, err := s.store.UpdateJob(r.Context(), id, patch)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, jobOf(job))
+}
+
+func (s *Server) postCautions(w http.ResponseWriter, r *http.Request) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	job, err := s.store.AcknowledgeCautions(r.Context(), id, actor(r))
 	if err != nil {
 		return err
 	}

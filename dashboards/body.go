@@ -6,9 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"mime"
 	"net/http"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -27,20 +29,26 @@ func readBody(r *http.Request, v any) error {
 }
 
 func rawBody(r *http.Request) ([]byte, error) {
-	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
-	if err != nil || kind != "application/json" {
-		return nil, newProblem(http.StatusUnsupportedMediaType, "content-type", "The body must be JSON",
-			fmt.Sprintf("Content-Type is %q", r.Header.Get("Content-Type")), "send Content-Type: application/json")
+	_, b, err := bodyOf(r, "application/json")
+	return b, err
+}
+
+// bodyOf reads a body of one of the content types.
+func bodyOf(r *http.Request, types ...string) (kind string, b []byte, err error) {
+	kind, _, err = mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil || !slices.Contains(types, kind) {
+		return "", nil, newProblem(http.StatusUnsupportedMediaType, "content-type", "The body must be JSON",
+			fmt.Sprintf("Content-Type is %q", r.Header.Get("Content-Type")), "send Content-Type: "+strings.Join(types, " or "))
 	}
-	b, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxBody))
+	b, err = io.ReadAll(http.MaxBytesReader(nil, r.Body, maxBody))
 	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return nil, newProblem(http.StatusRequestEntityTooLarge, "too-large", "The body is too large",
+		return "", nil, newProblem(http.StatusRequestEntityTooLarge, "too-large", "The body is too large",
 			fmt.Sprintf("more than %d bytes", maxBody), "send less; an engine needs a few hundred bytes")
 	}
 	if err != nil {
-		return nil, newProblem(http.StatusBadRequest, "cut-off", "The body did not arrive whole", err.Error(), "send it again")
+		return "", nil, newProblem(http.StatusBadRequest, "cut-off", "The body did not arrive whole", err.Error(), "send it again")
 	}
-	return b, nil
+	return kind, b, nil
 }
 
 func decodeStrict(b []byte, v any) error {
@@ -114,10 +122,17 @@ func orElse(err error, text string) error {
 	return errors.New(text)
 }
 
-// jsonFields maps the json names of a struct to its fields.
+// jsonFields maps the json names of a struct, and of those inside it, to its
+// fields.
 func jsonFields(v reflect.Value) (map[string]reflect.Value, []string) {
 	fields, names := map[string]reflect.Value{}, []string{}
 	for i := range v.NumField() {
+		if v.Type().Field(i).Anonymous {
+			inner, more := jsonFields(v.Field(i))
+			maps.Copy(fields, inner)
+			names = append(names, more...)
+			continue
+		}
 		name, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ",")
 		fields[name] = v.Field(i)
 		names = append(names, name)
@@ -148,6 +163,8 @@ func jsonKind(t reflect.Type) string {
 		return "a number"
 	case reflect.Map, reflect.Struct:
 		return "an object"
+	case reflect.Slice:
+		return "a list"
 	default:
 		return "another kind of value"
 	}

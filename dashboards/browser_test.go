@@ -135,11 +135,9 @@ func (w *watched) shot(name string) {
 	}
 }
 
-func (w *watched) print(name string) {
-	dir := os.Getenv("CROWNMARK_SHOTS")
-	if dir == "" {
-		return
-	}
+// pdf prints the page as the browser's own print would.
+func (w *watched) pdf() []byte {
+	w.t.Helper()
 	b, err := chromedp.Run(w, func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
 		r, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: new(true)})
 		return r.Data, err
@@ -147,7 +145,16 @@ func (w *watched) print(name string) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, name+".pdf"), b, 0o644); err != nil {
+	return b
+}
+
+// print keeps that when CROWNMARK_SHOTS names a folder.
+func (w *watched) print(name string) {
+	dir := os.Getenv("CROWNMARK_SHOTS")
+	if dir == "" {
+		return
+	}
+	if err := os.WriteFile(filepath.Join(dir, name+".pdf"), w.pdf(), 0o644); err != nil {
 		w.t.Fatal(err)
 	}
 }
@@ -193,7 +200,7 @@ func staged(t *testing.T) stage {
 	}
 	k := &shelf{sweeps: sweeps, input: in, rev: "412-crownmark", stats: store.Stats{HeadHash: strings.Repeat("5e1c90ab", 8), Storage: store.StorageOK},
 		jobs: map[int64]store.Job{1: {ID: 1, Name: "Practice four, first build", State: "open", Engine: in.Engine, Revision: 1, DirectionSign: 1, Simulated: true,
-			CreatedAt: began, Selected: map[string]int{"left": 3}}}}
+			CreatedAt: began, Selected: map[string]int{"left": 3}, Order: in.Engine.Order(false)}}}
 	b := benchAt(171.36, map[string]float64{"left": -0.482})
 	b.snapshot.Selection = acquire.Selection{Job: 1, Cylinders: map[string]int{"left": 3}}
 	b.snapshot.Indicators[0].Cylinder = 3
@@ -235,7 +242,6 @@ func TestPagesInABrowser(t *testing.T) {
 	w := browse(t, st.url)
 	st.benchMoves(w)
 	st.buttonsWork(w)
-	newJobByForm(t, w)
 	for _, at := range []struct {
 		name          string
 		width, height int64
@@ -310,30 +316,6 @@ func (st stage) buttonsWork(w *watched) {
 	press("3")
 	w.until("cylinder 3 is selected", `document.querySelector(".probe h2").textContent === "left, mm: on cylinder 3"`)
 	w.forgive("409")
-}
-
-// newJobByForm makes a job over a real store, after a first try that is wrong.
-func newJobByForm(t *testing.T, w *watched) {
-	a := startAPI(t, nil)
-	w.mu.Lock()
-	w.also = a.srv.URL
-	w.mu.Unlock()
-	w.do(chromedp.Navigate(a.srv.URL + "/jobs"))
-	fill := func(name, value string) {
-		w.do(chromedp.SetValue(chromedp.CSS(`#new-job [name="`+name+`"]`), value))
-	}
-	fill("name", "Practice four")
-	fill("stroke_mm", "86")
-	fill("rod_mm", "20")
-	fill("firing_order", "1-3-4-2")
-	w.do(chromedp.Click(chromedp.CSS("#new-job button")))
-	w.until("the fault stands at its field", `!!document.querySelector('[name="rod_mm"] + .fault')`)
-	w.shot("new-job-wrong")
-	fill("rod_mm", "143.5")
-	w.do(chromedp.Click(chromedp.CSS("#new-job button")))
-	w.do(chromedp.WaitVisible(chromedp.CSS("#job")))
-	w.until("the job's page comes", `location.pathname === "/jobs/1" && document.querySelector("h1").textContent === "Practice four"`)
-	w.forgive("422")
 }
 
 // forgive takes faults off the list that a step made on purpose.

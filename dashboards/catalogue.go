@@ -88,7 +88,7 @@ func (c *catalogue) add(lang string, texts map[string]string) error {
 		if err := b.SetString(tag, key, text); err != nil {
 			return fmt.Errorf("%q: %w", key, err)
 		}
-		p := newPattern(key)
+		p := newPattern(key, text)
 		c.keys[lang][key] = p
 		if len(p.named) > 0 {
 			c.patterns[lang] = append(c.patterns[lang], p)
@@ -158,7 +158,7 @@ func (c *catalogue) fill(lang string, p pattern, args []any) string {
 
 func (c *catalogue) look(lang, text string) string {
 	if p, ok := c.keys[lang][text]; ok {
-		return c.printers[lang].Sprintf(text, places(len(p.named))...)
+		return strings.ReplaceAll(p.text, "%%", "%") // what is still to be filled stays: scripts fill texts themselves
 	}
 	c.mu.Lock()
 	made := c.made[saying{lang, text}]
@@ -188,15 +188,6 @@ func (c *catalogue) look(lang, text string) string {
 	}
 	c.miss(text)
 	return text
-}
-
-// places keeps the places of a text that a script fills by itself.
-func places(n int) []any {
-	out := make([]any, n)
-	for i := range out {
-		out[i] = fmt.Sprintf("%%[%d]s", i+1)
-	}
-	return out
 }
 
 func (c *catalogue) miss(text string) {

@@ -30,6 +30,7 @@ func TestCatalogue(t *testing.T) {
 		{"Still to sweep: cylinders 2 and 3. Sweep cylinder 1, the reference.", "Noch zu messen: Zylinder 2 und 3. Messen Sie Zylinder 1, den Bezug.", nil},
 		{"%s before %s", "vor B kommt A", []any{"A", "B"}},
 		{"1.50 %", "1.50 %", nil},
+		{"cylinders %s and %s", "Zylinder %s und %s", nil}, // a script fills it
 		{"nobody wrote this", "nobody wrote this", nil},
 	} {
 		if got := c.say("de", row.text, row.args...); got != row.want {

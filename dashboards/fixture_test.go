@@ -79,7 +79,8 @@ type fakeBench struct {
 	selected  []acquire.Selection
 	confirmed int
 	zeroed    []string
-	hand      *acquire.Bench // what a person reads
+	keep      func(*acquire.MarkPress) error // nil: presses are kept nowhere
+	hand      *acquire.Bench                 // what a person reads
 }
 
 func (b *fakeBench) BeginHand(ctx context.Context, w acquire.BeginHand) (acquire.HandSweep, error) {
@@ -135,8 +136,14 @@ func (b *fakeBench) Mark(_ context.Context, job int64, deg float64) (acquire.Mar
 	if b.err != nil {
 		return acquire.MarkPress{}, b.err
 	}
-	b.marks = append(b.marks, acquire.MarkPress{Job: job, MarkDeg: deg, Approach: 1})
-	return b.marks[len(b.marks)-1], nil
+	m := acquire.MarkPress{Job: job, MarkDeg: deg, Approach: 1}
+	if b.keep != nil {
+		if err := b.keep(&m); err != nil {
+			return m, err
+		}
+	}
+	b.marks = append(b.marks, m)
+	return m, nil
 }
 
 func (b *fakeBench) Direction(_ context.Context, job int64) (acquire.DirectionConfirmed, error) {
@@ -204,6 +211,19 @@ func (k *shelf) Input(context.Context, int64) (fit.Input, string, error) {
 	return k.input, k.rev, k.err
 }
 
+func (k *shelf) Standing(_ context.Context, job, _ int64) (store.Standing, error) {
+	k.reads++
+	j, ok := k.jobs[job]
+	if !ok {
+		return store.Standing{}, store.ErrNotFound
+	}
+	return store.Standing{Ledger: 412, LedgerHash: k.stats.HeadHash, Job: j, Sweeps: k.sweeps, Input: k.input, Revision: k.rev}, k.err
+}
+
+func (k *shelf) Reports(context.Context, int64, store.Page) ([]store.Report, *int64, error) {
+	return nil, nil, k.err
+}
+
 func (k *shelf) Revision(context.Context, int64) (string, error) { return k.rev, k.err }
 func (k *shelf) Stats() store.Stats                              { return k.stats }
 func (k *shelf) Writable(context.Context) error                  { return k.err }
@@ -215,6 +235,10 @@ func (k *shelf) Sweep(_ context.Context, id int64) (store.Sweep, error) {
 		}
 	}
 	return store.Sweep{}, store.ErrNotFound
+}
+
+func (k *shelf) MarkOf(context.Context, acquire.MarkPress) (store.Mark, error) {
+	return store.Mark{}, store.ErrNotFound
 }
 
 func (k *shelf) Samples(context.Context, int64, func(store.Sample) error) error { return k.err }

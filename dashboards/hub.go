@@ -10,9 +10,8 @@ import (
 )
 
 const (
-	ringSize    = 512                   // events kept for clients that come back
-	readingGap  = 33 * time.Millisecond // at most one reading event in this time
-	maxClients  = 32                    // live streams; each holds a connection
+	ringSize    = 512 // events kept for clients that come back
+	maxClients  = 32  // live streams; each holds a connection
 	heartbeat   = 15 * time.Second
 	writeWithin = 5 * time.Second
 )
@@ -32,7 +31,6 @@ type hub struct {
 	mu      sync.Mutex
 	ring    [ringSize]liveEvent
 	seq     uint64 // of the newest event; the first is 1
-	lastAt  time.Time
 	ledger  int64
 	clients map[chan struct{}]bool
 }
@@ -57,17 +55,6 @@ func (h *hub) publish(name string, v any) {
 		default: // it is awake already
 		}
 	}
-}
-
-// mayRead says whether a reading event is due, and takes the turn if so.
-func (h *hub) mayRead(now time.Time) bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if !h.lastAt.IsZero() && now.Sub(h.lastAt) < readingGap {
-		return false
-	}
-	h.lastAt = now
-	return true
 }
 
 // committed notes a commit that reached the disk; ledgers only grow.

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"crownmark/fit"
+	"crownmark/fit/engine"
+	"crownmark/store"
 )
 
 //go:embed pages/*.html
@@ -47,7 +49,7 @@ func newPages() (*pages, error) {
 }
 
 func (p *pages) parse(d display) error {
-	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
+	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(reportFuncs()).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
 	if err != nil {
 		return err
 	}
@@ -84,6 +86,10 @@ func (p *pages) shown(d display) template.FuncMap {
 		},
 		"length": d.length,
 		"unit":   func() string { return d.Length },
+
+		"lengthText": d.lengthText, "lengthPlus": d.lengthPlus, "strokeSeen": d.strokeSeen,
+		"lengthField": func(mm *float64) string { return d.lengthField(mm, false) },
+		"engineLine":  func(e engine.Engine) string { return p.engineLine(d, e) },
 	}
 }
 
@@ -94,8 +100,14 @@ func pageFuncs() template.FuncMap {
 		"json": toJSON, "selectBody": selectBody, "zeroBody": func(indicator, on string) (string, error) {
 			return toJSON(map[string]string{"indicator": indicator, "on": on})
 		},
-		"trimWords": func(v *float64) string { return fit.TrimWords(deref(v)) },
-		"stroke":    strokeText, "markWords": fit.MarkWords, "lateWords": lateWords,
+		"trimWords":   func(v *float64) string { return fit.TrimWords(deref(v)) },
+		"commonWords": fit.CommonLateWords, "pinWords": fit.PinWords, "apartWords": fit.ApartWords, "bankWords": fit.BankWords,
+		"approachShape": approachShape, "approachWords": approachWords, "steps": func() []float64 { return []float64{-10, -5, -1, 1, 5, 10} }, "product": product,
+		"crankRadius": func(e engine.Engine) *float64 { r := e.StrokeMM / 2; return &r },
+		"markWords":   fit.MarkWords, "lateWords": lateWords,
+		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,
+		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
+		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
 		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
 		"shape": func(verdict string) template.HTML {
@@ -106,6 +118,19 @@ func pageFuncs() template.FuncMap {
 			return template.HTML(d.String())
 		},
 	}
+}
+
+// oneOf is a choice of a list, and whether it is the one that holds.
+type oneOf struct {
+	Value string
+	Now   bool
+}
+
+func choicesOf(now string, values ...string) (list []oneOf) {
+	for _, v := range values {
+		list = append(list, oneOf{v, v == now})
+	}
+	return list
 }
 
 func lateWords(c fit.Cylinder) string {
@@ -133,7 +158,10 @@ func (frame) Places() []place {
 	return []place{
 		{"bench", "/", "Bench"},
 		{"turn", "/turn", "Turn to"},
+		{"marks", "/marks", "Marks"},
 		{"jobs", "/jobs", "Jobs"},
+		{"engines", "/engines", "Engines"},
+		{"instruments", "/instruments", "Instruments"},
 		{"flags", "/flags", "Flags"},
 	}
 }

@@ -9,6 +9,7 @@ import (
 // pattern finds a sentence by the key that it was made from.
 type pattern struct {
 	key   string
+	text  string   // the other language's
 	fixed []string // what stands round the holes
 	named []bool   // by hole: it holds a name, which is left as it is
 	like  *regexp.Regexp
@@ -27,10 +28,10 @@ const (
 const leastLetters = 8
 
 // beforeName is what a name follows: quotation marks, or the word for the thing.
-var beforeName = regexp.MustCompile("(?:[“\"]|[Ii]ndicator |[Pp]ort |\\bstore |\\buser |\\bgroup |\\bone was |\\btake |in use by |bench has |(?:one of|keys|here are|allowed|indicators): |here are |did you mean )$")
+var beforeName = regexp.MustCompile("(?:[“\"]|[Ii]ndicator |[Pp]ort |\\bstore |\\buser |\\bgroup |\\bone was |\\btake |in use by |bench has |(?:write one of|keys|here are|allowed|indicators): |here are |\\bone of |did you mean )$")
 
-func newPattern(key string) pattern {
-	p := pattern{key: key, fixed: strings.Split(key, "%s")}
+func newPattern(key, text string) pattern {
+	p := pattern{key: key, text: text, fixed: strings.Split(key, "%s")}
 	hole := words
 	if letters(strings.Join(p.fixed, "")) < leastLetters {
 		hole = figures

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+
+	"crownmark/store"
 )
 
 // Problem is an RFC 9457 problem document. It is also an error, so that a
@@ -48,6 +50,9 @@ func countFaults(n int) string {
 // problemOf turns any error into a problem: one that already is one, one that
 // the table knows, or an internal fault whose text stays in the log.
 func problemOf(err error) *Problem {
+	if errors.Is(err, store.ErrNoOrder) {
+		return invalid(noOrder())
+	}
 	if p, ok := errors.AsType[*Problem](err); ok {
 		return p
 	}

@@ -8,6 +8,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -44,10 +45,19 @@ func (s *Server) routes() []route {
 		{"POST", "/api/v1/jobs", s.postJob},
 		{"GET", "/api/v1/jobs/{id}", s.getJob},
 		{"PATCH", "/api/v1/jobs/{id}", s.patchJob},
+		{"POST", "/api/v1/jobs/{id}/cautions", s.postCautions},
 		{"GET", "/api/v1/jobs/{id}/sweeps", s.getSweeps},
 		{"GET", "/api/v1/jobs/{id}/index", s.getIndex},
 		{"GET", "/api/v1/jobs/{id}/trims.csv", s.getTrims},
+		{"GET", "/api/v1/jobs/{id}/crank.csv", s.getCrankCSV},
+		{"GET", "/api/v1/jobs/{id}/marks", s.getMarks},
+		{"GET", "/api/v1/marks/{id}", s.getMark},
+		{"PATCH", "/api/v1/marks/{id}", s.patchMark},
+		{"DELETE", "/api/v1/marks/{id}", s.deleteMark},
 		{"GET", "/api/v1/jobs/{id}/export.csv", s.getExport},
+		{"GET", "/api/v1/jobs/{id}/reports", s.getReports},
+		{"POST", "/api/v1/jobs/{id}/reports", s.postReport},
+		{"GET", "/api/v1/reports/{id}", s.getReport},
 		{"POST", "/api/v1/jobs/{id}/hand-sweeps", s.postHand},
 		{"GET", "/api/v1/hand-sweeps/{id}", s.getHand},
 		{"POST", "/api/v1/hand-sweeps/{id}/readings", s.postHandReading},
@@ -57,11 +67,26 @@ func (s *Server) routes() []route {
 		{"PATCH", "/api/v1/sweeps/{id}", s.patchSweep},
 		{"DELETE", "/api/v1/sweeps/{id}", s.deleteSweep},
 		{"GET", "/api/v1/sweeps/{id}/samples.csv", s.getSamples},
+		{"GET", "/api/v1/engines", s.getEngines},
+		{"POST", "/api/v1/engines", s.postEngine},
+		{"POST", "/api/v1/engines/star", s.postStar},
+		{"GET", "/api/v1/engines/{id}", s.getEngine},
+		{"PATCH", "/api/v1/engines/{id}", s.patchEngine},
+		{"GET", "/api/v1/engines/{id}/engine.toml", s.getEngineFile},
 		{"GET", "/{$}", s.benchPage},
 		{"GET", "/turn", s.turnPage},
+		{"GET", "/marks", s.marksPage},
 		{"GET", "/jobs", s.jobsPage},
+		{"GET", "/jobs/new", s.newJobPage},
 		{"GET", "/jobs/{id}", s.jobPage},
-		{"GET", "/jobs/{id}/report", s.reportPage},
+		{"GET", "/jobs/{id}/crank", s.crankPage},
+		{"GET", "/jobs/{id}/report", s.draftPage},
+		{"GET", "/reports/{id}", s.issuedPage},
+		{"GET", "/reports/{id}/file.html", s.issuedFile},
+		{"GET", "/engines", s.enginesPage},
+		{"GET", "/engines/new", s.newEnginePage},
+		{"GET", "/engines/{id}", s.enginePage},
+		{"GET", "/instruments", s.instrumentsPage},
 		{"GET", "/flags", s.flagsPage},
 		{"POST", "/display", s.postDisplay},
 		{"GET", "/static/{file}", s.static},
@@ -82,11 +107,16 @@ func (s *Server) mux() http.Handler {
 	}
 	for path, methods := range allowed {
 		list := strings.Join(methods, ", ")
-		m.Handle(path, s.answer(func(w http.ResponseWriter, r *http.Request) error {
+		refuse := s.answer(func(w http.ResponseWriter, r *http.Request) error {
 			w.Header().Set("Allow", list)
 			return newProblem(http.StatusMethodNotAllowed, "method", "This cannot be done here",
 				fmt.Sprintf("%s does not take %s", r.URL.Path, r.Method), "allowed: "+list)
-		}))
+		})
+		for _, method := range []string{"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE"} {
+			if !slices.Contains(methods, method) { // each by itself: /jobs/new stands beside /jobs/{id}
+				m.Handle(method+" "+path, refuse)
+			}
+		}
 	}
 	m.Handle("/", s.answer(func(w http.ResponseWriter, r *http.Request) error {
 		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here",

@@ -19,6 +19,7 @@ import (
 
 	"crownmark/acquire"
 	"crownmark/fit"
+	"crownmark/fit/engine"
 	"crownmark/store"
 )
 
@@ -44,16 +45,30 @@ type Store interface {
 	UpdateJob(ctx context.Context, id int64, p store.JobPatch) (store.Job, error)
 	Job(ctx context.Context, id int64) (store.Job, error)
 	Jobs(ctx context.Context, p store.Page) (jobs []store.Job, next *int64, err error)
+	AcknowledgeCautions(ctx context.Context, job int64, actor string) (store.Job, error)
+	AddEngine(ctx context.Context, e engine.Engine, actor, idempotencyKey string) (added store.LibraryEngine, replayed bool, err error)
+	UpdateEngine(ctx context.Context, id int64, p store.LibraryPatch) (store.LibraryEngine, error)
+	LibraryEngine(ctx context.Context, id int64) (store.LibraryEngine, error)
+	LibraryEngines(ctx context.Context, p store.Page) (engines []store.LibraryEngine, next *int64, err error)
 	Sweeps(ctx context.Context, job int64, p store.Page) (sweeps []store.Sweep, next *int64, err error)
 	Sweep(ctx context.Context, id int64) (store.Sweep, error)
 	SetAside(ctx context.Context, id int64, reason, actor string) (store.Sweep, error)
 	Restore(ctx context.Context, id int64, actor string) (store.Sweep, error)
 	Assign(ctx context.Context, id int64, cylinder int, actor string) (store.Sweep, error)
+	Marks(ctx context.Context, job int64, p store.Page) (marks []store.Mark, next *int64, err error)
+	Mark(ctx context.Context, id int64) (store.Mark, error)
+	MarkOf(ctx context.Context, p acquire.MarkPress) (store.Mark, error)
+	SetMarkAside(ctx context.Context, id int64, reason, actor string) (store.Mark, error)
+	RestoreMark(ctx context.Context, id int64, actor string) (store.Mark, error)
 	HandReadings(ctx context.Context, sweep int64) (store.Sweep, []store.HandReading, error)
 	Samples(ctx context.Context, sweep int64, f func(store.Sample) error) error
 	Input(ctx context.Context, job int64) (in fit.Input, revision string, err error)
 	Revision(ctx context.Context, job int64) (string, error)
 	Export(ctx context.Context, job int64, w io.Writer) error
+	Standing(ctx context.Context, job, ledger int64) (store.Standing, error)
+	IssueReport(ctx context.Context, job int64, actor string, write func(number int64, at time.Time) ([]byte, error)) (store.Report, error)
+	Report(ctx context.Context, number int64) (store.Report, error)
+	Reports(ctx context.Context, job int64, p store.Page) (reports []store.Report, next *int64, err error)
 	Stats() store.Stats
 	Writable(ctx context.Context) error
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"crownmark/fit"
+	"crownmark/store"
 )
 
 const keptFits = 16 // jobs whose last index is kept
@@ -61,6 +62,11 @@ func (v *solver) index(ctx context.Context, job int64) (fit.Index, error) {
 	if err != nil {
 		return fit.Index{}, err
 	}
+	return v.fit(f, job, revision, in)
+}
+
+// fit fits and keeps what came out.
+func (v *solver) fit(f *fitted, job int64, revision string, in fit.Input) (fit.Index, error) {
 	f.index, f.err = v.run(job, in)
 	f.revision = revision
 	f.index.Revision = &revision
@@ -68,6 +74,22 @@ func (v *solver) index(ctx context.Context, job int64) (fit.Index, error) {
 		f.index.Software = v.software
 	}
 	return f.index, f.err
+}
+
+// indexOf is the index of a job as it stands in st, which is most often the one
+// that is known already.
+func (v *solver) indexOf(ctx context.Context, st store.Standing) (fit.Index, error) {
+	f := v.of(st.Job.ID)
+	select {
+	case <-f.turn:
+	case <-ctx.Done():
+		return fit.Index{}, ctx.Err()
+	}
+	defer func() { f.turn <- struct{}{} }()
+	if f.revision == st.Revision {
+		return f.index, f.err
+	}
+	return v.fit(f, st.Job.ID, st.Revision, st.Input)
 }
 
 func (v *solver) of(job int64) *fitted {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"crownmark/acquire"
 	"crownmark/acquire/virtual"
@@ -13,12 +14,13 @@ import (
 // onBench is a job on a live bench with one or two indicators.
 func onBench(t *testing.T, names ...string) (benchView, acquire.Snapshot) {
 	t.Helper()
-	one, angle := 1, 0.0
+	one, angle, read := 1, 0.0, time.Now()
 	n := acquire.Snapshot{Encoder: acquire.InstrumentState{Kind: acquire.KindEncoder, Live: true, Value: &angle}}
 	for _, name := range names {
 		n.Indicators = append(n.Indicators, acquire.InstrumentState{Kind: acquire.KindIndicator, Name: name, Live: true})
 	}
-	return benchView{Job: &jobDoc{ID: 1, Direction: &one}, Engine: practice(t), Sign: 1}, n
+	e := practice(t)
+	return benchView{Job: &jobDoc{ID: 1, Direction: &one, CautionsAt: &read}, Engine: e, Order: e.Order(false), Sign: 1}, n
 }
 
 func (s step) says(t *testing.T, phase, do string) {
@@ -48,6 +50,9 @@ func TestStepsBeforeTheFirstSweep(t *testing.T) {
 	s.body(t, `{"job":7,"cylinders":{}}`)
 	still := v
 	still.Job = &jobDoc{ID: 1}
+	s = nextStep(still, n, fit.Index{})
+	s.says(t, phaseReady, "Read this before anybody turns")
+	still.Job.CautionsAt = v.Job.CautionsAt
 	s = nextStep(still, n, fit.Index{})
 	s.says(t, phaseDirection, "Turn a few degrees in running direction")
 	s.body(t, `{"job":1}`)
@@ -125,6 +130,12 @@ func TestTogetherAndNearestFirst(t *testing.T) {
 		if next := v.nextUp(n, x); len(next) != 1 || next[0] != want && !(want == 3 && next[0] == 2) {
 			t.Errorf("at %g°: next %v, want %d", at, next, want)
 		}
+	}
+	at := 225.0
+	n.Encoder.Value = &at
+	v.Fixed, v.Order = true, []int{1, 2, 4, 3}
+	if next := v.nextUp(n, x); next[0] != 2 {
+		t.Errorf("by the job's own order: next %v", next)
 	}
 }
 

@@ -49,7 +49,7 @@ func (d *drawing) mark(verdict string, x, y, r float64) {
 	}
 }
 
-func px(v float64) string { return strconv.FormatFloat(math.Round(v*100)/100, 'f', -1, 64) }
+func px(v float64) string { return strconv.FormatFloat(math.Round(v*100)/100+0, 'f', -1, 64) } // no −0
 
 // scale maps lo…hi to from…to.
 type scale struct{ lo, hi, from, to float64 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"crownmark/acquire/virtual"
+	"crownmark/dashboards/report"
 	"crownmark/fit"
 )
 
@@ -32,14 +33,20 @@ func TestPagesTellWhatElseTheCurvesTell(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"job", "report"} {
-		var b strings.Builder
-		if err := s.pages.sets[pageKey{name, "en", "mm"}].ExecuteTemplate(&b, "layout.html", frame{Page: v, Now: time.Unix(0, 0)}); err != nil {
-			t.Fatal(err)
-		}
-		for _, want := range []string{"1 mm below", "21.73°", "91.160 ± 0.030 mm", "1.0599", "19°", "shows 10°", "10.8°", "± 0.2°", "Set in steps of 0.25°", "−1.5°</b> <small>leaves 0.00°", "−1.0°</b> <small>leaves −0.50°"} {
-			if !strings.Contains(b.String(), want) {
-				t.Errorf("%s does not tell %q", name, want)
+	var job, paper strings.Builder
+	if err := s.pages.sets[pageKey{"job", "en", "mm"}].ExecuteTemplate(&job, "layout.html", frame{Page: v, Now: time.Unix(0, 0)}); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteReport(&paper, report.Document{Engine: in.Engine, Index: told()}, "", ReportLook{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, page := range []struct{ name, says, below, light, step, leaves string }{
+		{"job", job.String(), "1 mm below", "shows 10°", "Set in steps of 0.25°", "°</b> <small>leaves "},
+		{"report", paper.String(), "degrees within 1 mm of the top", "<td>10°</td>", "steps of 0.25°", "° leaves "},
+	} {
+		for _, want := range []string{page.below, "21.73°", "91.160 ± 0.030 mm", "1.0599", "19°", page.light, "10.8°", "± 0.2°", page.step, "−1.5" + page.leaves + "0.00°", "−1.0" + page.leaves + "−0.50°"} {
+			if !strings.Contains(page.says, want) {
+				t.Errorf("%s does not tell %q", page.name, want)
 			}
 		}
 	}
@@ -55,7 +62,7 @@ func TestPagesTellNothingWhereNothingIsKnown(t *testing.T) {
 		}
 	}
 	page = pageOver(t, oneJob(t, "Practice", swept(t, practice(t), 3, virtual.DefaultPlan())), benchAt(0, nil), "/jobs/1/report")
-	for _, want := range []string{"With other steps", "0.5 mm below", "5 mm below"} {
+	for _, want := range []string{"What other controller steps would leave", "within 0.5 mm of", "within 5 mm of"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("a swept job does not say %q", want)
 		}

@@ -7,7 +7,6 @@ import (
 	"math"
 	"net/http"
 	"slices"
-	"strings"
 
 	"html/template"
 
@@ -22,6 +21,9 @@ type benchView struct {
 	Bench    benchDoc
 	Job      *jobDoc
 	Engine   engine.Engine
+	Order    []int // the cylinders as they will be swept
+	Fixed    bool  // that order, and not the next top's
+	ClosedUp bool  // the head is on: both valves must be shut
 	OpenJobs []jobDoc
 	Chips    []chip
 	Step     step
@@ -102,11 +104,11 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 
 func (v *benchView) ofJob(job store.Job, sweeps []store.Sweep, index fit.Index, n acquire.Snapshot) {
 	d := jobOf(job)
-	v.Job, v.Engine = &d, job.Engine
+	v.Job, v.Engine, v.Order = &d, job.Engine, job.Order
+	v.ClosedUp = job.Stage == store.StageAssembled || job.Stage == store.StageInCar
+	v.Fixed = job.OrderGiven || v.ClosedUp
 	v.Runs, v.TurnBack = runsText(job.Engine), turnBackText(job.Engine)
-	if strings.HasPrefix(v.Runs, "anti") {
-		v.Hand = -1
-	}
+	v.Hand = handOf(job.Engine)
 	if job.DirectionSign != 0 {
 		v.Sign = job.DirectionSign
 	}
@@ -178,32 +180,14 @@ func doubtOf(index fit.Index, number int) doubt {
 // placeTops puts the cylinders' tops on the wheel once the reference was swept
 // in the encoder mounting that stands now; before that no place is known.
 func (v *benchView) placeTops(job store.Job, sweeps []store.Sweep, index fit.Index, mount int) {
-	ref := job.Engine.Reference()
-	home := 0
-	for _, w := range sweeps {
-		if w.Cylinder == ref && !w.SetAside && home == 0 {
-			home = w.Mount
-		}
-	}
-	var zero *float64
-	for _, c := range index.Cylinders {
-		if c.Number == ref {
-			zero = c.TDCDeg
-		}
-	}
-	switch {
-	case zero == nil || job.DirectionSign == 0:
-		v.ZeroWord = "encoder angle, no top known yet"
-		return
-	case home != mount:
-		v.ZeroWord = fmt.Sprintf("encoder moved: sweep %d again", ref)
+	v.ZeroDeg, v.ZeroWord = trueTop(job, sweeps, index, mount)
+	if v.ZeroDeg == nil {
 		return
 	}
-	v.ZeroDeg, v.ZeroWord = zero, fmt.Sprintf("after the top of cylinder %d", ref)
 	for _, c := range index.Cylinders {
 		at := c.NominalDeg
 		if c.TDCDeg != nil {
-			at = *c.TDCDeg - *zero
+			at = *c.TDCDeg - *v.ZeroDeg
 		}
 		v.Tops = append(v.Tops, wheelTop{c.Number, math.Mod(at+720, 360)})
 	}

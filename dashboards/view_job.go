@@ -5,13 +5,12 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
-	"slices"
 
 	"crownmark/fit"
 	"crownmark/store"
 )
 
-// jobView is the job page and the printable report.
+// jobView is the job page.
 type jobView struct {
 	Job        jobDoc
 	EngineText string
@@ -26,6 +25,9 @@ type jobView struct {
 	Flags      []fit.RaisedFlag
 	Tells      *tellsView // nil: nothing to tell
 	Steps      *tellsView // nil: no trim
+	Order      []orderStep
+	OrderGiven bool
+	Star       template.HTML
 }
 
 // tellsView is a table of what belongs beside the top: its columns, and the
@@ -69,14 +71,6 @@ type cylinderRow struct {
 }
 
 func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
-	return s.showJob(w, r, "job", "")
-}
-
-func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
-	return s.showJob(w, r, "report", "Report")
-}
-
-func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, title string) error {
 	id, err := pathID(r)
 	if err != nil {
 		return err
@@ -93,11 +87,15 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, page, title str
 	if err != nil {
 		return err
 	}
-	return s.render(w, r, http.StatusOK, page, frame{Title: title, Of: job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
+	return s.render(w, r, http.StatusOK, "job", frame{Of: job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
 }
 
 func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
-	v := jobView{Job: jobOf(job), EngineText: engineText(job.Engine), TurnBack: turnBackText(job.Engine), Index: x,
+	order, err := orderSteps(job.Order)
+	if err != nil {
+		return jobView{}, err
+	}
+	v := jobView{Order: order, OrderGiven: job.OrderGiven, Star: starSVG(job.Engine), Job: jobOf(job), EngineText: engineText(job.Engine), TurnBack: turnBackText(job.Engine), Index: x,
 		Verdicts: verdictText(x), Closure: fit.ClosureWords(x), ClosureBad: x.ClosureFailed(), Flags: x.RaisedFlags()}
 	if len(x.Cylinders) > 0 {
 		v.Errors = errorsSVG(x)
@@ -123,20 +121,4 @@ func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
 		v.Sweeps = append(v.Sweeps, rowOf(w, numbers))
 	}
 	return v, nil
-}
-
-func (s *Server) jobsPage(w http.ResponseWriter, r *http.Request) error {
-	jobs, err := s.allJobs(r.Context())
-	if err != nil {
-		return err
-	}
-	slices.Reverse(jobs)
-	rows := make([]struct {
-		jobDoc
-		EngineText string
-	}, len(jobs))
-	for i, j := range jobs {
-		rows[i].jobDoc, rows[i].EngineText = jobOf(j), engineText(j.Engine)
-	}
-	return s.render(w, r, http.StatusOK, "jobs", frame{Title: "Jobs", Here: "jobs", Page: rows})
 }

@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -56,6 +57,8 @@ func nextStep(v benchView, n acquire.Snapshot, index fit.Index) step {
 		return step{phaseReady, "Choose the job to work on.", "Nothing is recorded until one is chosen.", v.chooseJob()}
 	case n.Encoder.Status == acquire.StatusByEye:
 		return step{phaseMarks, "Read the damper's degree marks.", fmt.Sprintf("There is no encoder: crownmark record --marks --daemon=… --job=%d takes marks and heights. %s", v.Job.ID, strings.Join(index.Advice, " ")), nil}
+	case v.Job.CautionsAt == nil:
+		return step{phaseReady, "Read this before anybody turns the crank.", "", []act{{Text: "I have read this", Method: "POST", Path: fmt.Sprintf("/api/v1/jobs/%d/cautions", v.Job.ID)}}}
 	case v.Job.Direction == nil:
 		return step{phaseDirection, "Turn a few degrees in running direction, stop, and confirm.",
 			fmt.Sprintf("This engine runs %s. Without it no index, trim or mark is given: a reversed encoder would turn every trim round.", v.Runs),
@@ -146,7 +149,11 @@ func (v benchView) place(n acquire.Snapshot, index fit.Index, next []int) step {
 	if err != nil {
 		return step{}
 	}
-	how := fmt.Sprintf("Start %s before its top. ±%g° needs %s of travel and %s in reserve.", v.degrees(aimDeg), aimDeg, v.Travel, v.Reserve)
+	how := ""
+	if v.ClosedUp {
+		how = "Of its two tops take the one with both valves shut. "
+	}
+	how += fmt.Sprintf("Start %s before its top. ±%g° needs %s of travel and %s in reserve.", v.degrees(aimDeg), aimDeg, v.Travel, v.Reserve)
 	return step{phasePlace, do, how, []act{{Text: button, Method: "PUT", Path: "/api/v1/bench/selection", Body: body}}}
 }
 
@@ -187,28 +194,27 @@ func (v benchView) swept(index fit.Index, number int) (done bool, missing string
 const togetherDeg = 10.0 // throws that stand so near each other come up together
 
 // nextUp are the cylinders to be swept next, one to an indicator: the
-// reference before all others, then the one whose top comes first when the
-// crank goes on in running direction, with those that are up beside it.
+// reference before all others, then by the job's order where that was given or
+// the engine is closed up, else the one whose top comes first when the crank
+// goes on in running direction; with those that are up beside it.
 func (v benchView) nextUp(n acquire.Snapshot, index fit.Index) []int {
 	var open []engine.Top
-	for _, t := range v.Engine.Tops() {
-		if done, _ := v.swept(index, t.Number); !done {
-			open = append(open, t)
+	for _, number := range v.Order {
+		if done, _ := v.swept(index, number); !done {
+			if t, ok := v.Engine.Top(number); ok {
+				open = append(open, t)
+			}
 		}
 	}
 	if len(open) == 0 {
 		return nil
 	}
 	first := open[0]
-	for _, t := range open {
-		if t.Number == v.Engine.Reference() {
-			first = t
-		}
-	}
-	if v.ZeroDeg != nil && n.Encoder.Value != nil && first.Number != v.Engine.Reference() {
+	if i := slices.IndexFunc(open, func(t engine.Top) bool { return t.Number == v.Engine.Reference() }); i >= 0 {
+		first = open[i]
+	} else if v.ZeroDeg != nil && n.Encoder.Value != nil && !v.Fixed {
 		now := *n.Encoder.Value*float64(v.Sign) - *v.ZeroDeg
-		ahead := func(t engine.Top) float64 { return math.Mod(math.Mod(t.NominalDeg-now, 360)+360, 360) }
-		first = slices.MinFunc(open, func(a, b engine.Top) int { return int(math.Copysign(1, ahead(a)-ahead(b)-1e-6)) })
+		first = slices.MinFunc(open, func(a, b engine.Top) int { return cmp.Compare(aheadDeg(a, now), aheadDeg(b, now)) })
 	}
 	next := []int{first.Number}
 	for _, t := range open {
@@ -217,6 +223,12 @@ func (v benchView) nextUp(n acquire.Snapshot, index fit.Index) []int {
 		}
 	}
 	return next
+}
+
+// aheadDeg is how far the crank must go on to a nominal top, in whole degrees:
+// tops that come together are equally far, and the order decides.
+func aheadDeg(t engine.Top, nowDeg float64) float64 {
+	return math.Round(math.Mod(math.Mod(t.NominalDeg-nowDeg, 360)+360, 360))
 }
 
 func instrumentWord(i acquire.InstrumentState) string {

@@ -53,12 +53,31 @@ func withDoubt(v, u95 *float64) string {
 // topText prints an angle that has no sign, with its doubt.
 func topText(v, u95 *float64) string { return strings.TrimPrefix(withDoubt(v, u95), "+") }
 
-// strokeText is the stroke that the indicator showed.
-func strokeText(c fit.Cylinder) string {
+// strokeSeen is the stroke that the indicator showed.
+func (d display) strokeSeen(c fit.Cylinder) string {
 	if c.StrokeSeenMM == nil {
 		return "—"
 	}
-	return strings.TrimPrefix(fit.WithDoubt(c.StrokeSeenMM, c.StrokeSeenU95MM), "+") + " mm"
+	v, u := c.StrokeSeenMM, c.StrokeSeenU95MM
+	if d.Length == "in" {
+		v, u = inches(v), inches(u)
+	}
+	return strings.TrimPrefix(fit.WithDoubt(v, u), "+") + " " + d.Length
+}
+
+func inches(mm *float64) *float64 {
+	if mm == nil {
+		return nil
+	}
+	return new(*mm / mmPerInch)
+}
+
+// actorWords says where somebody did something.
+func actorWords(actor *string) string {
+	if actor != nil && *actor == "page" {
+		return "on the page"
+	}
+	return "through the API"
 }
 
 // whyNone says in a few words why a cylinder has no index error or no trim.

@@ -19,13 +19,13 @@ func (j *job) blank() Index {
 	e := j.in.Engine
 	doc := Index{Schema: Schema, Simulated: j.in.Simulated, Engine: e.Name, ReferenceCylinder: e.Reference(),
 		IndexLimitDeg: e.IndexLimitDeg, TrimStepDeg: e.TrimStepDeg, Status: "ok", SetAside: j.in.SetAside,
-		Rule: VerdictRule, Marks: []MarkError{}, TimingLight: []LightReading{}, Advice: []string{}, Bench: BenchResult{Streams: []StreamResult{}}}
+		Rule: VerdictRule, Pins: []PinResult{}, Banks: []BankResult{}, Marks: []MarkError{}, TimingLight: []LightReading{}, Advice: []string{}, Bench: BenchResult{Streams: []StreamResult{}}}
 	swept := map[int]bool{}
 	for _, s := range j.in.Sweeps {
 		swept[s.Cylinder] = true
 	}
 	for _, t := range e.Tops() {
-		c := Cylinder{Number: t.Number, NominalDeg: t.NominalDeg, Verdict: Undecided, Budget: []Share{}, Durations: []Duration{}, LeftByStep: []StepLeft{}}
+		c := Cylinder{Number: t.Number, NominalDeg: t.NominalDeg, Verdict: Undecided, CommonVerdict: Undecided, Budget: []Share{}, Durations: []Duration{}, LeftByStep: []StepLeft{}}
 		if !swept[t.Number] {
 			j.flag(t.Number, FlagNotSwept)
 		}
@@ -65,6 +65,7 @@ func (j *job) write(doc *Index, s *solution) {
 		j.writeTrim(c, s)
 		c.Flags = j.flagsOf(c.Number)
 	}
+	j.writeCommon(doc, s)
 	doc.Marks = j.markErrors(s, refSwept)
 	doc.TimingLight = timingLight(doc.Marks)
 	doc.Advice = j.advise(doc, s)

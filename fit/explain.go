@@ -22,6 +22,10 @@ func Explain(x Index) []string {
 		out = append(out, "")
 		out = append(out, explainCylinder(x, c)...)
 	}
+	if x.CommonZeroDeg != nil {
+		out = append(out, "", "The crank against the best common zero, where most throws agree:")
+		out = append(out, indented(explainCommon(x))...)
+	}
 	out = append(out, "", "The bench itself:")
 	out = append(out, indented(explainBench(x))...)
 	if len(x.Advice) > 0 {
@@ -64,6 +68,36 @@ func explainCylinder(x Index, c Cylinder) []string {
 		more = append(more, "Flags: "+strings.Join(c.Flags, ", ")+".")
 	}
 	return append(out, indented(more)...)
+}
+
+// explainCommon says what the throws look like without the reference's own error,
+// and what is the crank's and what the block's.
+func explainCommon(x Index) []string {
+	words := CommonWords(x)
+	out := []string{strings.ToUpper(words[:1]) + words[1:] + "."}
+	for _, c := range x.Cylinders {
+		if c.FromCommonDeg != nil {
+			out = append(out, fmt.Sprintf("Cylinder %d: %s°, %s mm at the crankpin; %s.", c.Number, WithDoubt(c.FromCommonDeg, c.FromCommonU95Deg), WithDoubt(c.CrankpinMM, c.CrankpinU95MM), CommonLateWords(c)))
+		}
+	}
+	for _, p := range x.Pins {
+		out = append(out, fmt.Sprintf("Pin of cylinders %s: %s.", numbersWords(p.Cylinders), PinWords(p)))
+		for _, a := range p.Apart {
+			out = append(out, fmt.Sprintf("On that pin, %s.", ApartWords(a)))
+		}
+	}
+	for i, b := range x.Banks {
+		line := fmt.Sprintf("Bank %s: %s° on the mean", b.Name, WithDoubt(b.MeanDeg, b.MeanU95Deg))
+		if i > 0 {
+			line += "; " + BankWords(b, x.Banks[0].Name)
+		}
+		out = append(out, line+".")
+	}
+	return out
+}
+
+func numbersWords(n []int) string {
+	return strings.Trim(strings.ReplaceAll(fmt.Sprint(n), " ", ", "), "[]")
 }
 
 func headline(x Index, c Cylinder) string {

@@ -26,7 +26,10 @@ func (j *job) markErrors(s *solution, refSwept bool) []MarkError {
 	}
 	slices.Sort(order)
 	for _, deg := range order {
-		e := MarkError{MarkDeg: deg, Presses: len(groups[deg])}
+		e := MarkError{MarkDeg: deg, Presses: len(groups[deg]), Each: []Press{}}
+		for _, m := range groups[deg] {
+			e.Each = append(e.Each, Press{ID: m.ID, Approach: m.Approach})
+		}
 		if refSwept && j.in.DirectionConfirmed && !s.closureFailed {
 			j.markError(&e, s, groups[deg])
 		}
@@ -39,7 +42,7 @@ func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
 	m := s.model
 	var values []float64
 	weights := map[int]float64{}
-	for _, p := range presses {
+	for i, p := range presses {
 		offset, ok := j.mounts[p.Mount]
 		if !ok {
 			continue
@@ -47,6 +50,7 @@ func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
 		lash := m.passes[slices.IndexFunc(m.passes, func(q *pass) bool { return q.src.Mount == p.Mount })].lash
 		a := float64(p.Approach)
 		values = append(values, fold180(m.value(offset)+e.MarkDeg-p.AngleDeg-a*m.value(lash)/2))
+		e.Each[i].ErrorDeg = ptr(values[len(values)-1])
 		weights[offset]++
 		weights[lash] -= a / 2
 	}
@@ -62,6 +66,9 @@ func (j *job) markError(e *MarkError, s *solution, presses []Mark) {
 		share{"mark read by eye", plain(markReadUDeg) + "° standard", "assumed", reading, math.Inf(1)}))
 	e.ErrorDeg, e.U95Deg = ptr(mean), ptr(s.expand(shares))
 	e.TrueDeg = ptr(e.MarkDeg - mean)
+	if n > 1 {
+		e.SpreadDeg = ptr(spreadDeg(values))
+	}
 	if d := j.in.Engine.DamperDiameterMM; d != nil {
 		e.RimMM = ptr(mean * math.Pi * *d / 360)
 	}
@@ -85,4 +92,14 @@ func readByEye(values []float64) (mean, variance float64) {
 		variance = math.Max(variance, sq/(n-1)/n)
 	}
 	return mean, variance
+}
+
+// spreadDeg is the largest of angles near each other less the smallest.
+func spreadDeg(deg []float64) float64 {
+	lo, hi := 0.0, 0.0
+	for _, v := range deg {
+		d := fold180(v - deg[0])
+		lo, hi = math.Min(lo, d), math.Max(hi, d)
+	}
+	return hi - lo
 }

@@ -37,6 +37,7 @@ type Sweep struct {
 
 // Mark is one press: a damper mark stood under the pointer.
 type Mark struct {
+	ID       int64   // of the press, where it is kept; else 0
 	MarkDeg  float64 // as written; negative before the top
 	AngleDeg float64 // encoder angle in running direction
 	Mount    int
@@ -89,24 +90,30 @@ type Input struct {
 
 // Index is the contract's index document.
 type Index struct {
-	Schema            string         `json:"schema"`
-	Software          string         `json:"software"`
-	Revision          *string        `json:"revision"` // of the job in its store, the ETag; nil: of no store
-	Simulated         bool           `json:"simulated"`
-	Engine            string         `json:"engine"`
-	ReferenceCylinder int            `json:"reference_cylinder"`
-	IndexLimitDeg     float64        `json:"index_limit_deg"`
-	TrimStepDeg       float64        `json:"trim_step_deg"`
-	Status            string         `json:"status"` // "ok" or why there is no result
-	Bench             BenchResult    `json:"bench"`
-	Cylinders         []Cylinder     `json:"cylinders"`
-	ClosureDeg        *float64       `json:"closure_deg"`
-	ClosureU95Deg     *float64       `json:"closure_u95_deg"`
-	Marks             []MarkError    `json:"marks"`
-	TimingLight       []LightReading `json:"timing_light"` // what a timing light's readings really are; empty without a mark
-	SetAside          int            `json:"set_aside"`
-	Rule              string         `json:"rule"` // how verdicts are decided, in words
-	Advice            []string       `json:"advice"`
+	Schema            string      `json:"schema"`
+	Software          string      `json:"software"`
+	Revision          *string     `json:"revision"` // of the job in its store, the ETag; nil: of no store
+	Simulated         bool        `json:"simulated"`
+	Engine            string      `json:"engine"`
+	ReferenceCylinder int         `json:"reference_cylinder"`
+	IndexLimitDeg     float64     `json:"index_limit_deg"`
+	TrimStepDeg       float64     `json:"trim_step_deg"`
+	Status            string      `json:"status"` // "ok" or why there is no result
+	Bench             BenchResult `json:"bench"`
+	Cylinders         []Cylinder  `json:"cylinders"`
+	// CommonZeroDeg is the best common zero of the throws, after the reference's
+	// own throw; nil with less than two throws.
+	CommonZeroDeg    *float64       `json:"common_zero_deg"`
+	CommonZeroU95Deg *float64       `json:"common_zero_u95_deg"`
+	Pins             []PinResult    `json:"pins"`  // empty unless the engine file tells shared pins
+	Banks            []BankResult   `json:"banks"` // empty unless it tells banks
+	ClosureDeg       *float64       `json:"closure_deg"`
+	ClosureU95Deg    *float64       `json:"closure_u95_deg"`
+	Marks            []MarkError    `json:"marks"`
+	TimingLight      []LightReading `json:"timing_light"` // what a timing light's readings really are; empty without a mark
+	SetAside         int            `json:"set_aside"`
+	Rule             string         `json:"rule"` // how verdicts are decided, in words
+	Advice           []string       `json:"advice"`
 }
 
 // BenchResult is what the sweeps told about the bench itself.
@@ -140,13 +147,21 @@ type Cylinder struct {
 	ThrowErrorDeg *float64 `json:"throw_error_deg"`
 	ThrowU95Deg   *float64 `json:"throw_u95_deg"`
 	Verdict       string   `json:"verdict"`
-	TrimDeg       *float64 `json:"trim_deg"`
-	TrimSetDeg    *float64 `json:"trim_set_deg"`
-	TrimRetardDeg *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
-	TrimTopDeg    *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
-	LeftDeg       *float64 `json:"left_deg"`
-	PeakMM        *float64 `json:"peak_mm"`
-	DeckMM        *float64 `json:"deck_mm"`
+	// FromCommonDeg is the throw's deviation from the best common zero, the
+	// reference's too; CommonVerdict judges it against the limit. CrankpinMM is the
+	// same on the crankpin's circle. nil: not known.
+	FromCommonDeg    *float64 `json:"from_common_deg"`
+	FromCommonU95Deg *float64 `json:"from_common_u95_deg"`
+	CommonVerdict    string   `json:"common_verdict"`
+	CrankpinMM       *float64 `json:"crankpin_mm"`
+	CrankpinU95MM    *float64 `json:"crankpin_u95_mm"`
+	TrimDeg          *float64 `json:"trim_deg"`
+	TrimSetDeg       *float64 `json:"trim_set_deg"`
+	TrimRetardDeg    *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
+	TrimTopDeg       *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
+	LeftDeg          *float64 `json:"left_deg"`
+	PeakMM           *float64 `json:"peak_mm"`
+	DeckMM           *float64 `json:"deck_mm"`
 	// StrokeSeenMM: travel from top to bottom as the indicator showed it, its
 	// scale still in it; nil unless both ends were swept in one setup and
 	// zeroing. StrokeSeenRatio: that over the engine file's stroke (with the pin
@@ -215,4 +230,15 @@ type MarkError struct {
 	// under the pointer, mark_deg − error_deg; its doubt is U95Deg.
 	TrueDeg *float64 `json:"true_deg"`
 	Presses int      `json:"presses"`
+	// SpreadDeg is the largest of the presses' errors less the smallest; nil with
+	// less than two.
+	SpreadDeg *float64 `json:"spread_deg"`
+	Each      []Press  `json:"each"` // in the order they were made
+}
+
+// Press is one press of a mark.
+type Press struct {
+	ID       int64    `json:"id"`       // 0: of no store
+	Approach int      `json:"approach"` // +1 came up in running direction, −1 against it, 0 not known
+	ErrorDeg *float64 `json:"error_deg"`
 }

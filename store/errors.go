@@ -31,6 +31,9 @@ var (
 	ErrKeyReused = errors.New("this idempotency key came before with a different request; use a new key")
 	// ErrInvalid: the request cannot be kept as it is; asking again is of no use.
 	ErrInvalid = errors.New("cannot be kept")
+	// ErrNoOrder: a cylinder is missing in the order, stands in it twice, or is
+	// none of the engine's. It wraps ErrInvalid.
+	ErrNoOrder = fmt.Errorf("%w: the order must name every cylinder of the engine once", ErrInvalid)
 	// ErrExists: the target of a backup exists already.
 	ErrExists = errors.New("exists already; name another file")
 )

@@ -159,7 +159,7 @@ func TestInputConverts(t *testing.T) {
 		Sweeps: []fit.Sweep{{ID: 1, Cylinder: 4, Indicator: "left",
 			Encoder: &fit.Series{T: []float64{0, 0.1}, V: []float64{3600, 3601}, Late: []int{0, 2}},     // −1 × −1
 			Height:  fit.Series{T: []float64{0, 0.1}, V: []float64{-12.7, -1.234}, Late: []int{0, 1}}}}, // 0.5 in
-		Marks: []fit.Mark{{MarkDeg: -5, AngleDeg: 3601, Approach: -1}, {MarkDeg: 0, AngleDeg: 3601}},
+		Marks: []fit.Mark{{ID: 1, MarkDeg: -5, AngleDeg: 3601, Approach: -1}, {ID: 2, MarkDeg: 0, AngleDeg: 3601}},
 	}
 	if diff := cmp.Diff(want, in); diff != "" {
 		t.Error(diff)

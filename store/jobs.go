@@ -1,12 +1,15 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"crownmark/fit/engine"
@@ -40,27 +43,32 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
 	}
-	name := n.Name
-	if name == "" {
-		name = n.Engine.Name
+	name := cmp.Or(n.Name, n.Engine.Name)
+	attributes, err := n.Attributes.texts()
+	if err != nil {
+		return Job{}, false, fmt.Errorf("create job: %w", err)
 	}
-	request := sha256.Sum256(appendText(appendText(nil, name), text))
+	for key, id := range map[string]int64{attrLibrary: n.LibraryEngine, attrFollows: n.Follows} {
+		if id != 0 {
+			attributes[key] = fmt.Sprint(id)
+		}
+	}
+	if o := n.Attributes.Order; o != nil && len(*o) > 0 && !n.Engine.IsOrder(*o) {
+		return Job{}, false, fmt.Errorf("create job: %w", ErrNoOrder)
+	}
+	request := requestHash(name, text, attributes)
 	var id int64
 	_, err = s.submit(ctx, func(c *change) (err error) {
 		replayed = false
-		if id, err = c.jobOfKey(n.IdempotencyKey, request[:]); err != nil || id != 0 {
+		if id, err = c.rowOfKey(tJob, n.IdempotencyKey, request); err != nil || id != 0 {
 			replayed = err == nil
 			return err
 		}
 		if id, err = c.nextID(tJob); err != nil {
 			return err
 		}
-		var key any
-		if n.IdempotencyKey != "" {
-			key = n.IdempotencyKey
-		}
-		c.add(tJob, id, name, n.Actor, key, request[:])
-		return c.addJobEvent(id, "engine", "", text, n.Actor)
+		c.add(tJob, id, name, n.Actor, orNull(n.IdempotencyKey), request)
+		return errors.Join(c.addJobEvent(id, "engine", "", text, n.Actor), c.addAttributes(id, attributes, n.Actor))
 	}, nil)
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
@@ -69,13 +77,24 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 	return job, replayed, err
 }
 
-// jobOfKey is the job that was made under key, 0 if none was.
-func (c *change) jobOfKey(key string, request []byte) (id int64, err error) {
+// requestHash tells a request that is made twice from another one under the
+// same key. Attributes that are not given count for nothing.
+func requestHash(name, engineText string, attributes map[string]string) []byte {
+	b := appendText(appendText(nil, name), engineText)
+	for _, key := range slices.Sorted(maps.Keys(attributes)) {
+		b = appendText(appendText(b, key), attributes[key])
+	}
+	sum := sha256.Sum256(b)
+	return sum[:]
+}
+
+// rowOfKey is the row of t that was made under key, 0 if none was.
+func (c *change) rowOfKey(t tableID, key string, request []byte) (id int64, err error) {
 	if key == "" {
 		return 0, nil
 	}
 	var before []byte
-	err = c.tx.QueryRow("SELECT id, request_hash FROM job WHERE idempotency_key = ?", key).Scan(&id, &before)
+	err = c.tx.QueryRow("SELECT id, request_hash FROM "+c.s.tables[t].name+" WHERE idempotency_key = ?", key).Scan(&id, &before)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return 0, nil
@@ -87,16 +106,19 @@ func (c *change) jobOfKey(key string, request []byte) (id int64, err error) {
 	return id, nil
 }
 
+func orNull(text string) any {
+	if text == "" {
+		return nil
+	}
+	return text
+}
+
 func (c *change) addJobEvent(job int64, kind, value, engineJSON, actor string) error {
 	id, err := c.nextID(tJobEvent)
 	if err != nil {
 		return err
 	}
-	var text any
-	if kind == "engine" {
-		text = engineJSON
-	}
-	c.add(tJobEvent, id, job, kind, value, text, actor)
+	c.add(tJobEvent, id, job, kind, value, orNull(engineJSON), actor)
 	return nil
 }
 
@@ -114,20 +136,34 @@ func (s *Store) UpdateJob(ctx context.Context, id int64, p JobPatch) (Job, error
 	if p.State != nil && *p.State != JobOpen && *p.State != JobClosed {
 		return Job{}, fmt.Errorf("job %d: %w: state %q; it is %q or %q", id, ErrInvalid, *p.State, JobOpen, JobClosed)
 	}
-	_, err := s.submit(ctx, func(c *change) error { return c.patchJob(ctx, id, p, text) }, nil)
+	attributes, err := p.texts()
+	if err != nil {
+		return Job{}, fmt.Errorf("job %d: %w", id, err)
+	}
+	_, err = s.submit(ctx, func(c *change) error { return c.patchJob(ctx, id, p, text, attributes) }, nil)
 	if err != nil {
 		return Job{}, err
 	}
 	return s.Job(ctx, id)
 }
 
-func (c *change) patchJob(ctx context.Context, id int64, p JobPatch, text string) error {
+func (c *change) patchJob(ctx context.Context, id int64, p JobPatch, text string, attributes map[string]string) error {
 	now, err := loadJob(context.WithoutCancel(ctx), c.tx, id)
 	if err != nil {
 		return err
 	}
+	if attributes, err = now.changed(attributes); err != nil {
+		return err
+	}
+	of := now.Engine
+	if p.Engine != nil {
+		of = *p.Engine
+	}
+	if p.Order != nil && len(*p.Order) > 0 && !of.IsOrder(*p.Order) {
+		return fmt.Errorf("job %d: %w", id, ErrNoOrder)
+	}
 	opens := p.State != nil && *p.State == JobOpen
-	changes := p.Name != nil && *p.Name != now.Name || text != "" && text != string(now.EngineJSON)
+	changes := p.Name != nil && *p.Name != now.Name || text != "" && text != string(now.EngineJSON) || len(attributes) > 0
 	if now.State == JobClosed && !opens && changes {
 		return fmt.Errorf("job %d: %w", id, ErrJobClosed)
 	}
@@ -141,7 +177,7 @@ func (c *change) patchJob(ctx context.Context, id int64, p JobPatch, text string
 	if text != "" && text != string(now.EngineJSON) {
 		errs = append(errs, c.addJobEvent(id, "engine", "", text, p.Actor))
 	}
-	return errors.Join(errs...)
+	return errors.Join(append(errs, c.addAttributes(id, attributes, p.Actor))...)
 }
 
 const jobQuery = `SELECT j.id,
@@ -153,13 +189,15 @@ const jobQuery = `SELECT j.id,
 	o.simulated OR EXISTS (SELECT 1 FROM sweep w JOIN stream t ON t.id = w.ind_stream JOIN session p ON p.id = t.session
 		WHERE w.job = j.id AND p.simulated),
 	l.unix_ns,
-	(SELECT cylinders_json FROM selection WHERE id = (SELECT max(id) FROM selection) AND job = j.id)
+	(SELECT cylinders_json FROM selection WHERE id = (SELECT max(id) FROM selection) AND job = j.id),
+	` + attributesQuery + `
 	FROM job j JOIN ledger l ON l.id = j.ledger JOIN session o ON o.id = l.session `
 
 func scanJob(row scanner) (j Job, err error) {
 	var unixNS int64
 	var selected *string
-	if err := row.Scan(&j.ID, &j.Name, &j.State, &j.EngineJSON, &j.Revision, &j.DirectionSign, &j.Simulated, &unixNS, &selected); err != nil {
+	var attributes string
+	if err := row.Scan(&j.ID, &j.Name, &j.State, &j.EngineJSON, &j.Revision, &j.DirectionSign, &j.Simulated, &unixNS, &selected, &attributes); err != nil {
 		return j, err
 	}
 	j.CreatedAt = time.Unix(0, unixNS).UTC()
@@ -171,7 +209,7 @@ func scanJob(row scanner) (j Job, err error) {
 			return j, fmt.Errorf("job %d: its kept selection cannot be read; run `crownmark verify`: %w", j.ID, err)
 		}
 	}
-	return j, nil
+	return j, j.takeAttributes(attributes)
 }
 
 func loadJob(ctx context.Context, q querier, id int64) (Job, error) {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -103,8 +104,8 @@ func TestJobEvents(t *testing.T) {
 		"job":     second(s.Job(ctx, 99)),
 		"sweep":   second(s.Sweep(ctx, 99)),
 		"aside":   second(s.SetAside(ctx, 99, "", "")),
-		"reports": second(s.Reports(ctx, 99)),
-		"issue":   second(s.IssueReport(ctx, 99, nil, "")),
+		"report":  second(s.Report(ctx, 99)),
+		"issue":   second(s.IssueReport(ctx, 99, "", wrote(nil))),
 		"samples": s.Samples(ctx, 99, nil),
 		"export":  s.Export(ctx, 99, nil),
 	} {
@@ -149,14 +150,37 @@ func TestJobPages(t *testing.T) {
 
 func TestReports(t *testing.T) {
 	s := open(t, testOptions(t))
+	ctx := context.Background()
 	one, two := newJob(t, s), newJob(t, s)
-	for _, job := range []int64{one.ID, one.ID, two.ID} {
-		must[Report](t)(s.IssueReport(context.Background(), job, []byte("text"), "test"))
+	closed := JobClosed
+	must[Job](t)(s.UpdateJob(ctx, one.ID, JobPatch{State: &closed}))
+	for _, job := range []int64{one.ID, two.ID, one.ID} {
+		must[Report](t)(s.IssueReport(ctx, job, "test", func(number int64, at time.Time) ([]byte, error) {
+			if at.IsZero() {
+				t.Error("no moment")
+			}
+			return fmt.Appendf(nil, "text %d", number), nil
+		}))
 	}
-	list := must[[]Report](t)(s.Reports(context.Background(), one.ID))
-	if len(list) != 2 || list[1].Number != 2 || string(list[1].Document) != "text" || list[1].IssuedAt.IsZero() ||
-		list[1].Hash != "982d9e3eb996f559e633f4d194def3761d909f5a3b647d1a851fead67c32c9d1" { // printf text | sha256sum
-		t.Errorf("%+v", list)
+	refused := errors.New("no such figure")
+	if _, err := s.IssueReport(ctx, one.ID, "", func(int64, time.Time) ([]byte, error) { return nil, refused }); !errors.Is(err, refused) {
+		t.Error(err)
+	}
+	list, next, err := s.Reports(ctx, one.ID, Page{Limit: 1})
+	if err != nil || len(list) != 1 || list[0].Number != 1 || next == nil || list[0].Document != nil {
+		t.Fatalf("%+v, next %v, %v", list, next, err)
+	}
+	list, next, err = s.Reports(ctx, one.ID, Page{After: *next})
+	if err != nil || len(list) != 1 || list[0].Number != 3 || next != nil {
+		t.Fatalf("%+v, next %v, %v", list, next, err)
+	}
+	got := must[Report](t)(s.Report(ctx, 3))
+	if string(got.Document) != "text 3" || got.Job != one.ID || got.Actor != "test" || got.IssuedAt.IsZero() ||
+		got.Hash != "65ca03e4108b9338827ea3b3f28f6a515d869b40363384e5e2f675f80bc48be6" { // printf 'text 3' | sha256sum
+		t.Errorf("%+v", got)
+	}
+	if _, _, err := s.Reports(ctx, 99, Page{}); !errors.Is(err, ErrNotFound) {
+		t.Error(err)
 	}
 	verifyOK(t, s)
 }

@@ -17,11 +17,11 @@ type press struct {
 // so that its angle is followed like all others of its mount.
 func (l *loader) loadPresses() error {
 	presses, err := collect(l.ctx, l.q, func(row scanner) (p press, err error) {
-		return p, row.Scan(&p.MarkDeg, &p.Approach, &p.stream, &p.seq, &p.Mount)
-	}, `SELECT mark_deg, approach, enc_stream, enc_seq,
+		return p, row.Scan(&p.ID, &p.MarkDeg, &p.Approach, &p.stream, &p.seq, &p.Mount)
+	}, `SELECT id, mark_deg, approach, enc_stream, enc_seq,
 		coalesce((SELECT number FROM datum WHERE stream = m.enc_stream AND kind = 'mount' AND from_seq <= m.enc_seq ORDER BY from_seq DESC, id DESC LIMIT 1),
 		         (SELECT number FROM datum WHERE stream = m.enc_stream AND kind = 'mount' ORDER BY from_seq, id LIMIT 1), 0)
-		FROM mark m WHERE job = ? ORDER BY id`, l.job.ID)
+		FROM mark m WHERE job = ? AND NOT (`+markAside+`) ORDER BY id`, l.job.ID)
 	if err != nil {
 		return err
 	}

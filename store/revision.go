@@ -37,6 +37,7 @@ func lastLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 		SELECT ledger FROM job WHERE id = ?1
 		UNION ALL SELECT max(ledger) FROM job_event WHERE job = ?1
 		UNION ALL SELECT max(ledger) FROM mark WHERE job = ?1
+		UNION ALL SELECT max(v.ledger) FROM mark m JOIN mark_event v ON v.mark = m.id WHERE m.job = ?1
 		UNION ALL SELECT max(ledger) FROM direction WHERE job = ?1
 		UNION ALL SELECT max(ledger) FROM sweep WHERE job = ?1
 		UNION ALL SELECT max(e.ledger) FROM sweep w JOIN sweep_end e ON e.sweep = w.id WHERE w.job = ?1

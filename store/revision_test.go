@@ -43,6 +43,12 @@ func TestRevision(t *testing.T) {
 	check("direction", true)
 	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, EncStream: b.enc, EncSeq: b.encSeq}}})
 	check("mark", true)
+	must[Mark](t)(s.SetMarkAside(ctx, 1, "x", "test"))
+	check("mark set aside", true)
+	must[Mark](t)(s.SetMarkAside(ctx, 1, "x", "test"))
+	check("set aside again", false)
+	must[Mark](t)(s.RestoreMark(ctx, 1, "test"))
+	check("mark taken back in", true)
 	e := practiceEngine()
 	e.StrokeMM++
 	must[Job](t)(s.UpdateJob(ctx, job.ID, JobPatch{Engine: &e}))
@@ -51,7 +57,7 @@ func TestRevision(t *testing.T) {
 	check("readings long after the sweep", false)
 	must[Job](t)(s.UpdateJob(ctx, other.ID, JobPatch{Engine: &e}))
 	newJob(t, s)
-	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("x"), "test"))
+	must[Report](t)(s.IssueReport(ctx, job.ID, "test", wrote([]byte("x"))))
 	check("other jobs, reports", false)
 	batch := b.turn(10, 5)
 	b.job = other.ID

@@ -37,6 +37,10 @@ const (
 	tSweepEnd
 	tSweepEvent
 	tReport
+	tJobAttribute
+	tLibraryEngine
+	tLibraryEvent
+	tMarkEvent
 	tableCount
 )
 
@@ -68,6 +72,11 @@ func tables() [tableCount]table {
 		tSweepEnd:   t("sweep_end", "sweep ledger ind_to enc_to direction cause t_ns"),
 		tSweepEvent: t("sweep_event", "id ledger sweep kind cylinder reason actor"),
 		tReport:     t("report", "id ledger job number document hash actor"),
+
+		tJobAttribute:  t("job_attribute", "id ledger job key value actor"),
+		tLibraryEngine: t("library_engine", "id ledger actor idempotency_key request_hash"),
+		tLibraryEvent:  t("library_event", "id ledger engine kind value engine_json actor"),
+		tMarkEvent:     t("mark_event", "id ledger mark kind reason actor"),
 	}
 }
 

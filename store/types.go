@@ -38,6 +38,30 @@ type Job struct {
 	Simulated     bool
 	CreatedAt     time.Time
 	Selected      map[string]int // indicator → cylinder, if this job is the one selected; else nil
+
+	Stage             string // of Stages(); "": not said
+	CustomerReference string // the customer's own name for it
+	Notes             string
+	Tags              []string
+	Order             []int // the cylinders as they will be swept, each once
+	OrderGiven        bool  // Order was set; otherwise it follows from engine and stage
+	LibraryEngine     int64 // the library's engine that Engine was copied from; 0: none
+	Follows           int64 // the job before it on the same engine; 0: none
+	Cautions          *Acknowledgement
+}
+
+// Acknowledgement is when and by whom the cautions were read.
+type Acknowledgement struct {
+	At    time.Time
+	Actor string
+}
+
+// CautionsAt is when the cautions of this job were read; nil: not yet.
+func (j Job) CautionsAt() *time.Time {
+	if j.Cautions == nil {
+		return nil
+	}
+	return &j.Cautions.At
 }
 
 // NewJob asks for a job. Engine must have been checked. Name "" takes the
@@ -45,6 +69,9 @@ type Job struct {
 type NewJob struct {
 	Name           string
 	Engine         engine.Engine
+	Attributes     JobAttributes
+	LibraryEngine  int64 // that Engine was copied from; 0: none
+	Follows        int64 // the job before it on the same engine; 0: none
 	Actor          string
 	IdempotencyKey string // "": none
 }
@@ -54,7 +81,18 @@ type JobPatch struct {
 	Name   *string
 	State  *string        // "open" | "closed"
 	Engine *engine.Engine // checked
-	Actor  string
+	JobAttributes
+	Actor string
+}
+
+// JobAttributes sets what is not nil. An empty Order is again the one that
+// follows from engine and stage.
+type JobAttributes struct {
+	Stage             *string // of Stages(), or ""
+	CustomerReference *string
+	Notes             *string
+	Tags              *[]string
+	Order             *[]int
 }
 
 // Sweep states.
@@ -138,9 +176,9 @@ type Stats struct {
 
 // Report is an issued report, frozen.
 type Report struct {
-	ID, Job  int64
-	Number   int // 1, 2, … within the job
-	Document []byte
+	Number   int64 // 1, 2, … within the store
+	Job      int64
+	Document []byte // nil in a list
 	Hash     string // SHA-256 of Document, hex
 	Actor    string
 	IssuedAt time.Time

@@ -40,8 +40,20 @@ func fillSession(t testing.TB, o Options, round int) {
 	id := b.sweep(20, 5)
 	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, MarkDeg: -5.5, EncStream: b.enc, EncSeq: b.encSeq, Approach: 1}}})
 	must[Sweep](t)(s.SetAside(ctx, id, "slipped", "test"))
+	marks, _, err := s.Marks(ctx, job.ID, Page{})
+	if err != nil || len(marks) != 1 {
+		t.Fatal(marks, err)
+	}
+	must[Mark](t)(s.SetMarkAside(ctx, marks[0].ID, "bounced", "test"))
 	must[Sweep](t)(s.Assign(ctx, id, 3, "test"))
-	must[Report](t)(s.IssueReport(ctx, job.ID, []byte("report"), "test"))
+	must[Report](t)(s.IssueReport(ctx, job.ID, "test", wrote([]byte("report"))))
+	must[Job](t)(s.AcknowledgeCautions(ctx, job.ID, "test"))
+	must[Job](t)(s.UpdateJob(ctx, job.ID, JobPatch{JobAttributes: JobAttributes{Stage: new(StageInCar)}, Actor: "test"}))
+	kept, _, err := s.AddEngine(ctx, practiceEngine(), "test", fmt.Sprintf("key-%d", round))
+	if err != nil {
+		t.Fatal(err)
+	}
+	must[LibraryEngine](t)(s.UpdateEngine(ctx, kept.ID, LibraryPatch{State: new(LibraryRetired), Actor: "test"}))
 	verifyOK(t, s)
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -247,6 +259,7 @@ func TestNothingKeptChanges(t *testing.T) {
 	}
 	for _, statement := range []string{ // over a second unique key
 		"REPLACE INTO job SELECT 900, ledger, 'forged', actor, idempotency_key, request_hash FROM job WHERE id = 1",
+		"REPLACE INTO library_engine SELECT 900, ledger, actor, idempotency_key, request_hash FROM library_engine WHERE id = 1",
 		"REPLACE INTO report SELECT 900, ledger, job, number, x'00', hash, actor FROM report WHERE id = 1",
 	} {
 		if _, err := db.Exec(statement); err == nil || !strings.Contains(err.Error(), "kept rows are never replaced") {
@@ -265,7 +278,7 @@ func TestNothingKeptChanges(t *testing.T) {
 // A disk that garbles pages: a report, not just an error.
 func TestGarbledPages(t *testing.T) {
 	bare := withoutTriggers(t)
-	for i := len(bare) / 2 / 4096 * 4096; i < len(bare); i += 4096 { // the schema is before
+	for i := len(bare) * 3 / 4 / 4096 * 4096; i < len(bare); i += 4096 { // the schema is before
 		copy(bare[i+100:i+3000], make([]byte, 2900))
 	}
 	report := forged(t, bare, func(*sql.DB) {})

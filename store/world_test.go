@@ -7,6 +7,7 @@ import (
 	"math"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"crownmark/acquire"
 	"crownmark/fit/engine"
@@ -39,6 +40,10 @@ func must[T any](t testing.TB) func(T, error) T {
 		}
 		return v
 	}
+}
+
+func wrote(document []byte) func(int64, time.Time) ([]byte, error) {
+	return func(int64, time.Time) ([]byte, error) { return document, nil }
 }
 
 func practiceEngine() engine.Engine {

@@ -34,11 +34,16 @@ func (b *builder) hooks() virtual.Hooks {
 }
 
 func (b *builder) start(o *virtual.Operator) error {
-	var job struct {
-		ID   int64  `json:"id"`
-		Name string `json:"name"`
+	var kept, job struct {
+		ID int64 `json:"id"`
 	}
-	if err := b.call(o.Context(), "POST", "/api/v1/jobs", map[string]any{"name": "Demo", "engine": b.engine}, &job); err != nil {
+	if err := b.call(o.Context(), "POST", "/api/v1/engines", map[string]any{"engine": b.engine}, &kept); err != nil {
+		return err
+	}
+	if err := b.call(o.Context(), "POST", "/api/v1/jobs", map[string]any{"name": "Demo", "engine_id": kept.ID}, &job); err != nil {
+		return err
+	}
+	if err := b.call(o.Context(), "POST", fmt.Sprintf("/api/v1/jobs/%d/cautions", job.ID), nil, nil); err != nil {
 		return err
 	}
 	b.job = job.ID

@@ -108,7 +108,7 @@ func (c demoCmd) open(ctx context.Context, e engine.Engine, dir string, out, err
 	b := &builder{out: out, engine: sent, selected: map[string]int{}}
 	script := virtual.Job(plan, b.hooks())
 	if c.TakePart {
-		f := newFollower(out)
+		f := newFollower(out, sent)
 		b, script = &f.builder, virtual.Follow(plan, f.ask)
 	} else {
 		d.builder = b
@@ -145,10 +145,10 @@ func (d *demo) run(ctx context.Context, once bool) error {
 		select {
 		case <-d.rig.ScriptDone():
 		case <-ctx.Done():
+			if d.builder == nil { // whoever takes part ends it
+				return nil
+			}
 			return ctx.Err()
-		}
-		if d.builder == nil {
-			return nil
 		}
 		x, err := d.builder.index(ctx)
 		if err != nil {

@@ -28,7 +28,7 @@ type process struct {
 }
 
 // program is this test binary under the name by which it acts as the command.
-func program(t *testing.T) string {
+func program(t testing.TB) string {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
@@ -42,7 +42,7 @@ func program(t *testing.T) string {
 }
 
 // startRun runs the daemon and waits until it has told where its page is.
-func startRun(t *testing.T, program, config string) *process {
+func startRun(t testing.TB, program, config string) *process {
 	t.Helper()
 	p := &process{cmd: exec.Command(program, "run", "--config", config)}
 	out, err := p.cmd.StdoutPipe()
@@ -93,7 +93,7 @@ func await[T any](t *testing.T, b *builder, path string, ok func(T) bool) T {
 	}
 }
 
-func writeBench(t *testing.T, dir, encoder, indicator string, countsPerRev int) string {
+func writeBench(t testing.TB, dir, encoder, indicator string, countsPerRev int) string {
 	t.Helper()
 	config := filepath.Join(dir, "bench.toml")
 	text := fmt.Sprintf(`[bench]

@@ -47,9 +47,16 @@ func (w tab) do(actions ...chromedp.Action[chromedp.Void]) {
 func (w tab) until(what, condition string, most time.Duration) time.Duration {
 	w.t.Helper()
 	begun := time.Now()
-	if _, err := chromedp.Run(w, chromedp.Poll[bool](condition, chromedp.WithPollingTimeout(most))); err != nil {
-		now, _ := chromedp.Run(w, chromedp.Evaluate[string]("location.pathname + '\\n' + document.body.innerText"))
-		w.t.Fatalf("%s: %v; the page says:\n%s", what, err, now)
+	for { // by hand: a page may be left for another meanwhile
+		ok, err := chromedp.Run(w, chromedp.Evaluate[bool]("!!("+condition+")"))
+		if err == nil && ok {
+			break
+		}
+		if time.Since(begun) > most {
+			now, _ := chromedp.Run(w, chromedp.Evaluate[string]("location.pathname + '\\n' + document.body.innerText"))
+			w.t.Fatalf("%s: %v; the page says:\n%s", what, err, now)
+		}
+		time.Sleep(20 * time.Millisecond)
 	}
 	return time.Since(begun)
 }

@@ -9,7 +9,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"crownmark/fit"
 	"crownmark/store"
 )
 
@@ -21,18 +20,26 @@ type dataFlags struct {
 
 // open opens the store for reading, beside a running daemon or without one.
 func (f dataFlags) open(ctx context.Context) (*store.Store, error) {
-	path := f.Data
-	if f.Config != "" {
-		b, err := readBench(f.Config)
-		if err != nil {
-			return nil, err
-		}
-		path = b.dataPath()
-	}
-	if path == "" {
-		path = defaultData
+	path, _, err := f.place()
+	if err != nil {
+		return nil, err
 	}
 	return openStore(ctx, store.Options{Path: path, Software: software(), ReadOnly: true})
+}
+
+// place is the store's file, and where its daemon serves; "" if no bench file says.
+func (f dataFlags) place() (path, listen string, err error) {
+	switch {
+	case f.Config != "":
+		b, err := readBench(f.Config)
+		if err != nil {
+			return "", "", err
+		}
+		return b.dataPath(), b.HTTP.Listen, nil
+	case f.Data != "":
+		return f.Data, "", nil
+	}
+	return defaultData, "", nil
 }
 
 // openStore opens and says which file would not.
@@ -157,51 +164,6 @@ func chainWords(r store.VerifyReport) string {
 	return fmt.Sprintf("the store's chain of %d commits %s, head %s", r.Ledgers, holds, r.HeadHash)
 }
 
-type verifyCmd struct {
-	dataFlags
-	JSON bool `name:"json" help:"Write JSON and nothing else."`
-}
-
-// Help is shown below the flags.
-func (verifyCmd) Help() string {
-	return `Every commit is hashed together with the one before it. The last hash (head) is printed: keep it elsewhere, since no chain can show that its end was cut off. Reports and exports to a file tell it as well.`
-}
-
-// Run recomputes every hash.
-func (c verifyCmd) Run(ctx context.Context, std stdio) error {
-	return c.with(ctx, func(s *store.Store) error {
-		r, err := s.Verify(ctx)
-		if err != nil {
-			return err
-		}
-		if c.JSON {
-			if r.Problems == nil {
-				r.Problems = []string{}
-			}
-			err = writeJSON(std.out, struct {
-				OK       bool     `json:"ok"`
-				Ledgers  int64    `json:"ledgers"`
-				Rows     int64    `json:"rows"`
-				HeadHash string   `json:"head_hash"`
-				Problems []string `json:"problems"`
-			}(r))
-		} else {
-			for _, p := range r.Problems {
-				fmt.Fprintln(std.out, p)
-			}
-			found := "changed or lost"
-			if r.OK {
-				found = "nothing was " + found
-			}
-			fmt.Fprintf(std.out, "%s: %d commits, %d rows; head %s\n", found, r.Ledgers, r.Rows, r.HeadHash)
-		}
-		if err == nil && !r.OK {
-			return fmt.Errorf("the store is not what was recorded: %s; go back to a backup made before", count(len(r.Problems), "problem"))
-		}
-		return err
-	})
-}
-
 type backupCmd struct {
 	dataFlags
 	File string `arg:"" help:"The copy; it must not exist yet."`
@@ -216,18 +178,4 @@ func (c backupCmd) Run(ctx context.Context, std stdio) error {
 		fmt.Fprintf(std.out, "copied to %s\n", c.File)
 		return nil
 	})
-}
-
-// solveJob is a job's index as it stands now.
-func solveJob(ctx context.Context, s *store.Store, job int64) (fit.Index, error) {
-	in, revision, err := s.Input(ctx, job)
-	if err != nil {
-		return fit.Index{}, jobError(job, err)
-	}
-	x, err := fit.Solve(in)
-	if err != nil {
-		return x, fmt.Errorf("job %d: %w", job, err)
-	}
-	x.Software, x.Revision = software(), &revision
-	return x, nil
 }

@@ -81,6 +81,9 @@ func TestStoreCommandsSayWhatIsWrong(t *testing.T) {
 		{[]string{"jobs", "--data", foreign}, "not a crownmark store"},
 		{[]string{"report", "9", "--data", path}, "job 9: there is no such job in the store; crownmark jobs lists them"},
 		{[]string{"report", "9", "--html", "--data", path}, "job 9: there is no such job in the store; crownmark jobs lists them"},
+		{[]string{"report", "1", "--issue", "--data", path}, "a daemon has this store; issue on its page /jobs/1/report, or say where it serves with --daemon http://"},
+		{[]string{"report", "--number", "9", "--data", path}, "report 9: no such report was issued from this store"},
+		{[]string{"verify", "--report", "9", "--data", path}, "report 9: no such report was issued from this store"},
 		{[]string{"export", "9", "--data", path}, "job 9: there is no such job in the store; crownmark jobs lists them"},
 		{[]string{"backup", path, "--data", path}, "exists already; name another file"},
 	} {

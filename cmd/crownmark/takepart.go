@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"slices"
@@ -19,6 +20,7 @@ type follower struct {
 	turns int             // for the running direction
 	at    string          // what stands under the pointer
 	told  string
+	shelf bool // the engine is in the library
 }
 
 // benchNow is what a follower needs to know of the bench.
@@ -34,8 +36,8 @@ type benchNow struct {
 	} `json:"indicators"`
 }
 
-func newFollower(out io.Writer) *follower {
-	return &follower{builder: builder{out: out}, done: map[string]bool{}}
+func newFollower(out io.Writer, engine json.RawMessage) *follower {
+	return &follower{builder: builder{out: out, engine: engine}, done: map[string]bool{}}
 }
 
 // ask looks what the person wants.
@@ -43,6 +45,12 @@ func (f *follower) ask(o *virtual.Operator) (virtual.Wish, error) {
 	var now benchNow
 	if err := f.call(o.Context(), "GET", "/api/v1/bench", nil, &now); err != nil {
 		return virtual.Wish{}, o.Context().Err() // the program is being restarted, perhaps
+	}
+	if !f.shelf {
+		if err := f.call(o.Context(), "POST", "/api/v1/engines", map[string]any{"engine": f.engine}, nil); err != nil {
+			return virtual.Wish{}, err
+		}
+		f.shelf = true
 	}
 	if now.Selection == nil {
 		return f.say(virtual.Wish{}, "waits: choose a job on the page, or make one")

@@ -12,7 +12,7 @@ async function fresh() {
   for (const old of document.querySelectorAll(".fresh[id], #recording")) {
     const now = page.getElementById(old.id);
     if (!now || now.outerHTML === old.dataset.was) continue;
-    const typing = old.contains(document.activeElement) && /INPUT|SELECT/.test(document.activeElement.tagName);
+    const typing = old.contains(document.activeElement) && /INPUT|SELECT|TEXTAREA/.test(document.activeElement.tagName);
     if (typing) continue;
     const was = now.outerHTML, focus = old.contains(document.activeElement) ? document.activeElement.dataset : null;
     for (const d of old.querySelectorAll("details[open][id]")) {
@@ -57,7 +57,9 @@ document.addEventListener("click", async event => {
   try {
     const answer = await request(button);
     if (!answer) { say(t("Write the number first; nothing was sent.")); return; }
+    if (answer.ok && "reload" in button.dataset) { location.reload(); return; }
     say(answer.ok ? t("Done: %s.", button.textContent.trim()) : complaint(await answer.json()));
+    if (answer.ok && button.dataset.then) { location.href = button.dataset.then; return; }
     await fresh();
   } catch (e) {
     say(t("The program does not answer. Is it still running?"));

@@ -15,6 +15,8 @@ type Engine struct {
 	CycleDeg          float64    `toml:"cycle_deg" json:"cycle_deg"`
 	FiringOrder       []int      `toml:"firing_order" json:"firing_order,omitempty"`
 	Cylinder          []Cylinder `toml:"cylinder" json:"cylinder,omitempty"`
+	SharedPins        [][]int    `toml:"shared_pins" json:"shared_pins,omitempty"` // the cylinders on each crankpin that carries more than one rod
+	Bank              []Bank     `toml:"bank" json:"bank,omitempty"`
 	ReferenceCylinder int        `toml:"reference_cylinder" json:"reference_cylinder"`
 	IndexLimitDeg     float64    `toml:"index_limit_deg" json:"index_limit_deg"`
 	TrimStepDeg       float64    `toml:"trim_step_deg" json:"trim_step_deg"`

@@ -74,6 +74,14 @@ func TestGoodFilesReadAndComeBackFromJSON(t *testing.T) {
 			if diff := cmp.Diff(e, back); err != nil || diff != "" {
 				t.Error(err, diff)
 			}
+			written, err := e.TOML()
+			if err != nil {
+				t.Fatal(err)
+			}
+			back, err = engine.Parse(path, written)
+			if diff := cmp.Diff(e, back); err != nil || diff != "" {
+				t.Errorf("%v %s\n%s", err, diff, written)
+			}
 		})
 	}
 }
@@ -101,7 +109,7 @@ func TestJSONProblemsCarryPointers(t *testing.T) {
 		`{"name":"x","name":"y"}`: `/name: the key "name" stands twice; keep one of them`,
 		`{"name":"x","rodmm":1}`:  `/rodmm: unknown key "rodmm"; did you mean rod_mm?`,
 		`{"name":"x","Name":"x"}`: `/Name: unknown key "Name"; did you mean name?`,
-		`{"name":"x","a/b":1}`:    `/a~1b: unknown key "a/b"; remove it; known here are cycle_deg, cylinder, damper_diameter_mm, firing_order, index_limit_deg, name, pin_offset_mm, reference_cylinder, rod_mm, running_direction, stroke_mm, trim_step_deg, turn_back`,
+		`{"name":"x","a/b":1}`:    `/a~1b: unknown key "a/b"; remove it; known here are bank, cycle_deg, cylinder, damper_diameter_mm, firing_order, index_limit_deg, name, pin_offset_mm, reference_cylinder, rod_mm, running_direction, shared_pins, stroke_mm, trim_step_deg, turn_back`,
 		`{"name":"x","stroke_mm":null,"firing_order":[1]}`:                               `/stroke_mm: stroke_mm must be a number, not null; write the number alone, without quotes or unit`,
 		`{"name":"x","stroke_mm":1e999,"firing_order":[1]}`:                              `/stroke_mm: stroke_mm is 1e999; write a finite number`,
 		`{"name":"x","stroke_mm":86,"rod_mm":40,"firing_order":[1]}`:                     `/rod_mm: with rod_mm = 40 the crank cannot turn: half the stroke and the pin offset are 43 mm together; give the length between the rod's centres, or leave rod_mm out: a ratio is then assumed`,
@@ -177,6 +185,15 @@ func TestWhatIsAcceptedMakesSense(t *testing.T) {
 		}
 		if ref, ok := e.Top(e.ReferenceCylinder); !ok || ref.NominalDeg != 0 {
 			t.Error(ref)
+		}
+		e.Name = rapid.StringMatching(`[a-z"'\\#é°]{1,20}`).Draw(t, "name")
+		written, err := e.TOML()
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := engine.Parse("e.toml", written)
+		if diff := cmp.Diff(e, back); err != nil || diff != "" {
+			t.Errorf("%v %s\n%s", err, diff, written)
 		}
 	})
 }

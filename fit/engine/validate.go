@@ -43,6 +43,7 @@ func (e Engine) Validate() Problems {
 		ps.Add("/firing_order", "add firing_order = [1, 3, 4, 2] for even firing, or one [[cylinder]] table each", "nothing says which cylinders there are")
 	}
 	e.checkReference(&ps)
+	e.checkPins(&ps)
 	inRange(&ps, "/index_limit_deg", e.IndexLimitDeg, 0, maxIndexLimitDeg, "°", "write the shop's limit, for example 0.5")
 	inRange(&ps, "/trim_step_deg", e.TrimStepDeg, 0, maxTrimStepDeg, "°", "write the step the controller can be set to, for example 0.1")
 	return ps
@@ -142,16 +143,13 @@ func (e Engine) checkCylinders(ps *Problems) {
 }
 
 func (e Engine) checkReference(ps *Problems) {
-	numbers := slices.Clone(e.FiringOrder)
 	for i, c := range e.Cylinder {
-		numbers = append(numbers, c.Number)
 		if c.Number == e.ReferenceCylinder && c.TDCDeg != 0 {
 			ps.Add(pointer("cylinder", i, "tdc_deg"), "tops count from the reference's: give it tdc_deg = 0.0, or name another reference_cylinder", "cylinder %d is the reference, but its tdc_deg is %g", c.Number, c.TDCDeg)
 		}
 	}
-	if len(numbers) > 0 && !slices.Contains(numbers, e.ReferenceCylinder) {
-		slices.Sort(numbers)
-		ps.Add("/reference_cylinder", fmt.Sprintf("name one of %s", strings.Trim(fmt.Sprint(slices.Compact(numbers)), "[]")), "the reference, cylinder %d, is not among the cylinders", e.ReferenceCylinder)
+	if numbers := e.numbers(); len(numbers) > 0 && !slices.Contains(numbers, e.ReferenceCylinder) {
+		ps.Add("/reference_cylinder", fmt.Sprintf("name one of %s", strings.Trim(fmt.Sprint(numbers), "[]")), "the reference, cylinder %d, is not among the cylinders", e.ReferenceCylinder)
 	}
 }
 

@@ -140,7 +140,7 @@ func last(at string) string {
 	parts := strings.Split(at, "/")
 	name := parts[len(parts)-1]
 	if n, err := strconv.Atoi(name); err == nil && len(parts) > 2 {
-		return fmt.Sprintf("element %d of %s", n+1, parts[len(parts)-2])
+		return fmt.Sprintf("element %d of %s", n+1, last(strings.Join(parts[:len(parts)-1], "/")))
 	}
 	if name == "" {
 		return "the whole"

@@ -1,0 +1,123 @@
+package dashboards
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+
+	"crownmark/dashboards/report"
+	"crownmark/store"
+)
+
+// lookOf is how a browser wants a report: as its other pages, unless the
+// address says otherwise.
+func lookOf(r *http.Request) (ReportLook, error) {
+	d := displayOf(r)
+	look := ReportLook{d.Language, d.Length, papers[0]}
+	var faults []Fault
+	for _, q := range []struct {
+		key   string
+		into  *string
+		known []string
+	}{{"language", &look.Language, languages}, {"length", &look.Length, lengths}, {"paper", &look.Paper, papers}} {
+		switch value := r.URL.Query().Get(q.key); {
+		case value == "":
+		case slices.Contains(q.known, value):
+			*q.into = value
+		default:
+			faults = append(faults, Fault{"?" + q.key, fmt.Sprintf("%q is not a choice", value), "one of " + strings.Join(q.known, ", ")})
+		}
+	}
+	if len(faults) > 0 {
+		return look, invalid(faults...)
+	}
+	return look, nil
+}
+
+func (s *Server) draftPage(w http.ResponseWriter, r *http.Request) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	d, err := s.draft(r.Context(), id, report.Stated{})
+	if err != nil {
+		return err
+	}
+	issued, err := store.All(func(p store.Page) ([]store.Report, *int64, error) { return s.store.Reports(r.Context(), id, p) })
+	if err != nil {
+		return err
+	}
+	by, err := s.measuredBy(r.Context(), issued)
+	if err != nil {
+		return err
+	}
+	return s.showReport(w, r, d, func(v *reportView) {
+		v.Issued, v.By = listOf(issued, nil, reportOf).Items, by
+	})
+}
+
+// measuredBy are the names on a job's latest reports.
+func (s *Server) measuredBy(ctx context.Context, issued []store.Report) (names []string, err error) {
+	for _, one := range slices.Backward(issued[max(0, len(issued)-5):]) {
+		whole, err := s.store.Report(ctx, one.Number)
+		if err != nil {
+			return nil, err
+		}
+		d, err := report.Read(whole)
+		if err != nil {
+			return nil, err
+		}
+		if name := d.Stated.MeasuredBy; name != "" && !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	return names, nil
+}
+
+func (s *Server) issuedPage(w http.ResponseWriter, r *http.Request) error {
+	return s.showIssued(w, r, false)
+}
+
+// issuedFile is the same to be kept or mailed.
+func (s *Server) issuedFile(w http.ResponseWriter, r *http.Request) error {
+	return s.showIssued(w, r, true)
+}
+
+func (s *Server) showIssued(w http.ResponseWriter, r *http.Request, file bool) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	issued, err := s.store.Report(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	d, err := report.Read(issued)
+	if err != nil {
+		return err
+	}
+	if file {
+		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="crank-index-report-%d.html"`, issued.Number))
+	}
+	return s.showReport(w, r, d, func(v *reportView) { v.Hash, v.File = issued.Hash, file })
+}
+
+func (s *Server) showReport(w http.ResponseWriter, r *http.Request, d report.Document, more func(*reportView)) error {
+	look, err := lookOf(r)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	policy, err := s.pages.report(&b, d, look, more)
+	if err != nil {
+		return err
+	}
+	w.Header().Set("Content-Security-Policy", policy)
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Write(b.Bytes()) //nolint:errcheck // the client left
+	return nil
+}

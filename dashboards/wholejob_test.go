@@ -1,0 +1,146 @@
+package dashboards
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"testing"
+
+	"crownmark/acquire"
+	"crownmark/acquire/virtual"
+	"crownmark/fit/engine"
+	"crownmark/store"
+)
+
+// wholeJob does a whole job on a virtual engine and keeps what its instruments
+// said in a real store, as a bench would: job 1, direction confirmed, one mark pressed.
+func wholeJob(t testing.TB, k *store.Store, name string) {
+	t.Helper()
+	file := "../cmd/crownmark/testdata/engines/" + name + ".toml"
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := engine.Parse(file, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := k.CreateJob(t.Context(), store.NewJob{Name: e.Name + ", second build", Engine: e, Actor: "test"}); err != nil {
+		t.Fatal(err)
+	}
+	rod, _ := e.RodOrAssumed()
+	v := virtual.Engine{Name: e.Name, StrokeMM: e.StrokeMM, RodMM: rod, CycleDeg: e.Cycle(), Reference: e.Reference()}
+	for _, top := range e.Tops() {
+		v.Cylinders = append(v.Cylinders, virtual.Cylinder{Number: top.Number, NominalDeg: top.NominalDeg, PinOffsetMM: top.PinOffsetMM})
+	}
+	truth := virtual.Draw(v, 5, virtual.DefaultDisturbances())
+	plan := virtual.DefaultPlan()
+	plan.Marks = []float64{0}
+	r := &recorded{t: t, k: k, truth: truth, ind: map[string]int64{}, seq: map[int64]int64{}}
+	r.open()
+	hooks := virtual.Hooks{
+		OnDirection: func(*virtual.Operator) error {
+			r.b.Directions = append(r.b.Directions, acquire.DirectionConfirmed{Job: 1, Sign: 1, MovedDeg: 12, EncStream: 1, EncSeq: r.seq[1], AtNS: r.now})
+			return nil
+		},
+		OnSweepDone: func(*virtual.Operator, int, int) error { r.end(); return nil },
+		OnMark: func(_ *virtual.Operator, deg float64) error {
+			r.b.Marks = append(r.b.Marks, acquire.MarkPress{Job: 1, MarkDeg: deg, EncStream: 1, EncSeq: r.seq[1], Approach: 1, AtNS: r.now})
+			return nil
+		},
+	}
+	if err := virtual.SimulateScript(t.Context(), truth, virtual.Job(plan, hooks), r.row); err != nil {
+		t.Fatal(err)
+	}
+	r.keep()
+}
+
+// recorded turns the virtual bench's rows into a bench's batches.
+type recorded struct {
+	t         testing.TB
+	k         *store.Store
+	truth     virtual.Truth
+	ind       map[string]int64 // stream by indicator
+	seq       map[int64]int64  // by stream
+	b         acquire.Batch
+	now       int64
+	setup     int
+	sweep     *acquire.SweepBegin
+	from, deg float64
+	data, ids int64
+}
+
+func (r *recorded) open() {
+	ecc, acc := 0.02, 0.01
+	configs := []acquire.InstrumentConfig{{Kind: acquire.KindEncoder, Name: "encoder", Port: "/dev/virtual-encoder", Baud: 115200, Frame: "8N1", Format: "line",
+		Direction: r.truth.Encoder.Direction, CountsPerRev: float64(r.truth.Encoder.CountsPerRev), EccentricityUDeg: &ecc, AccuracyUDeg: &acc, LashUDeg: 0.2}}
+	for _, i := range r.truth.Indicators {
+		configs = append(configs, acquire.InstrumentConfig{Kind: acquire.KindIndicator, Name: i.Name, Port: "/dev/virtual-" + i.Name, Baud: 38400, Frame: "8N1", Format: "line",
+			Direction: 1, Unit: "mm", ResolutionMM: 0.001, LatencyUMS: 50, LatencyOpen: true})
+	}
+	for n, c := range configs {
+		text, err := json.Marshal(c)
+		if err != nil {
+			r.t.Fatal(err)
+		}
+		id := int64(n + 1)
+		if n > 0 {
+			r.ind[c.Name] = id
+		}
+		r.b.Streams = append(r.b.Streams, acquire.StreamOpened{ID: id, Kind: c.Kind, Name: c.Name, Port: c.Port, Identity: fmt.Sprintf("virtual-%d", id), ConfigJSON: string(text)})
+	}
+	r.datum(1, acquire.DatumMount, 1)
+}
+
+func (r *recorded) datum(stream int64, kind acquire.DatumKind, number int) {
+	r.data++
+	r.b.Data = append(r.b.Data, acquire.Datum{ID: r.data, Stream: stream, FromSeq: r.seq[stream] + 1, Kind: kind, Number: number, Cause: "start"})
+}
+
+func (r *recorded) row(row virtual.Row) error {
+	r.now = int64(math.Round(row.TS * 1e9))
+	reading := acquire.Reading{Stream: 1, AtNS: r.now, Ticks: row.Count, Unit: acquire.UnitCount, Raw: []byte(row.Text)}
+	if row.HeightMM != nil {
+		reading.Stream, reading.Ticks, reading.Decimals, reading.Unit = r.ind[row.Indicator], int64(math.Round(*row.HeightMM*1e4)), 4, acquire.UnitMM
+		r.begin(row, reading.Stream)
+	}
+	r.deg = row.AngleDeg
+	r.seq[reading.Stream]++
+	reading.Seq = r.seq[reading.Stream]
+	r.b.Readings = append(r.b.Readings, reading)
+	return nil
+}
+
+func (r *recorded) begin(row virtual.Row, stream int64) {
+	if row.Setup != r.setup {
+		r.setup = row.Setup
+		r.datum(stream, acquire.DatumSetup, row.Setup)
+		r.datum(stream, acquire.DatumZeroing, row.Zeroing)
+	}
+	if r.sweep == nil {
+		r.ids++
+		r.from = row.AngleDeg
+		r.sweep = &acquire.SweepBegin{ID: r.ids, Job: 1, Cylinder: row.Cylinder, Indicator: row.Indicator, IndStream: stream, IndFrom: r.seq[stream] + 1,
+			EncStream: 1, EncFrom: r.seq[1], DetectorJSON: "{}", AtNS: r.now}
+		r.b.Begins = append(r.b.Begins, *r.sweep)
+	}
+}
+
+func (r *recorded) end() {
+	way := 1
+	if r.deg < r.from {
+		way = -1
+	}
+	r.b.Ends = append(r.b.Ends, acquire.SweepEnd{Sweep: r.sweep.ID, IndTo: r.seq[r.sweep.IndStream], EncTo: r.seq[1], Direction: way, Cause: "reversal", AtNS: r.now})
+	r.sweep = nil
+	r.keep()
+}
+
+func (r *recorded) keep() {
+	r.t.Helper()
+	if _, err := r.k.Record(r.t.Context(), r.b); err != nil {
+		r.t.Fatal(err)
+	}
+	r.b = acquire.Batch{}
+}
