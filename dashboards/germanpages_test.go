@@ -37,10 +37,12 @@ func inGerman(s *Server, page string, whole bool) (lack []string) {
 		lack = append(lack, "missing: "+m)
 	}
 	clear(c.missing)
-	seen := html.UnescapeString(tag.ReplaceAllString(page, " "))
-	for key, p := range c.keys["de"] {
-		if whole && len(p.named) == 0 && strings.Count(key, " ") >= 4 && strings.Contains(seen, key) {
-			lack = append(lack, "in English: "+key)
+	for _, seen := range tag.Split(page, -1) {
+		seen = strings.TrimSpace(html.UnescapeString(seen))
+		for key, p := range c.keys["de"] {
+			if whole && p.text != key && !names[seen] && (seen == key || len(p.named) == 0 && strings.Count(key, " ") >= 4 && strings.Contains(seen, key)) {
+				lack = append(lack, "in English: "+key)
+			}
 		}
 	}
 	if strings.Contains(page, "%!") {
@@ -48,6 +50,9 @@ func inGerman(s *Server, page string, whole bool) (lack []string) {
 	}
 	return lack
 }
+
+// names of jobs and instruments in these tests, and words that stand as the API has them.
+var names = map[string]bool{"top": true, "left": true, "right": true, "too_long": true, "out_of_range": true, "not_recording": true, "line_noise": true, "instrument_error": true}
 
 var tag = regexp.MustCompile(`(?s)<[^>]*>`)
 
@@ -59,7 +64,7 @@ func TestEveryPageInGerman(t *testing.T) {
 	paths := []struct {
 		path  string
 		whole bool
-	}{{"/", true}, {"/turn", true}, {"/flags", true}, {"/nowhere", true}, {"/jobs/99", true}, {"/jobs/x", true}, {"/jobs", false}, {"/jobs/1", false}, {"/jobs/1/report", false}}
+	}{{"/", true}, {"/turn", true}, {"/flags", true}, {"/nowhere", true}, {"/jobs/99", true}, {"/jobs/x", true}, {"/jobs", true}, {"/jobs/1", true}, {"/jobs/1/report", true}, {"/jobs/1/crank", true}, {"/marks", true}, {"/instruments", true}}
 	show := func(what string, s *Server) {
 		t.Helper()
 		for _, p := range paths {
