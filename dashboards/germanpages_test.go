@@ -102,6 +102,19 @@ func TestEveryPageInGerman(t *testing.T) {
 	}
 }
 
+// TestLibraryInGerman: the pages over a real store, with an engine, a job and an
+// issued report in it.
+func TestLibraryInGerman(t *testing.T) {
+	a := startAPI(t, nil)
+	a.want(201, a.call("POST", "/api/v1/engines", `{"engine":`+practiceFour+`}`))
+	a.want(201, a.call("POST", "/api/v1/jobs", `{"name":"top","engine_id":1,"tags":["left"]}`))
+	for _, path := range []string{"/engines", "/engines/new", "/engines/1", "/jobs/new", "/jobs/new?engine=1", "/jobs", "/jobs/1", "/jobs/1/report", "/jobs/1/crank", "/marks", "/instruments", "/", "/turn", "/reports/1"} {
+		for _, l := range inGerman(a.server, germanPage(t, a.server, path), true) {
+			t.Errorf("%s: %s", path, l)
+		}
+	}
+}
+
 // benches are states of the bench that make its page speak.
 func benches() map[string]func(*acquire.Snapshot) {
 	mute := func(kind int, status, detail string) func(*acquire.Snapshot) {
