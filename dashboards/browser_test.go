@@ -31,7 +31,7 @@ import (
 // watched is one tab, with everything that went wrong in it.
 type watched struct {
 	context.Context
-	t    *testing.T
+	t    testing.TB
 	base string
 
 	mu     sync.Mutex
@@ -74,7 +74,7 @@ func call[P, R any](cmd cdp.Command[P, R], p P) chromedp.Action[chromedp.Void] {
 	})
 }
 
-func browse(t *testing.T, base string) *watched {
+func browse(t testing.TB, base string) *watched {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
 	if err != nil {

@@ -18,7 +18,7 @@ import (
 )
 
 // indexOf is the index document as programs get it.
-func indexOf(t *testing.T, url string) (x fit.Index) {
+func indexOf(t testing.TB, url string) (x fit.Index) {
 	t.Helper()
 	r, err := http.Get(url + "/api/v1/jobs/1/index")
 	if err != nil {

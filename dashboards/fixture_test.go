@@ -29,14 +29,24 @@ func practice(t testing.TB) engine.Engine {
 // swept is the whole job done on the virtual bench, as fit takes it.
 func swept(t testing.TB, e engine.Engine, seed uint64, plan virtual.Plan) fit.Input {
 	t.Helper()
+	return sweptOn(t, e, truthOf(e, seed), plan)
+}
+
+// truthOf is what is so on a virtual bench with that engine.
+func truthOf(e engine.Engine, seed uint64) virtual.Truth {
 	rod, _ := e.RodOrAssumed()
 	v := virtual.Engine{Name: e.Name, StrokeMM: e.StrokeMM, RodMM: rod, CycleDeg: e.Cycle(), Reference: e.Reference()}
 	for _, top := range e.Tops() {
 		v.Cylinders = append(v.Cylinders, virtual.Cylinder{Number: top.Number, NominalDeg: top.NominalDeg, PinOffsetMM: top.PinOffsetMM})
 	}
+	return virtual.Draw(v, seed, virtual.DefaultDisturbances())
+}
+
+func sweptOn(t testing.TB, e engine.Engine, truth virtual.Truth, plan virtual.Plan) fit.Input {
+	t.Helper()
 	var b bytes.Buffer
 	w := sweepcsv.NewWriter(&b, true)
-	err := virtual.Simulate(virtual.Draw(v, seed, virtual.DefaultDisturbances()), plan, func(r virtual.Row) error {
+	err := virtual.Simulate(truth, plan, func(r virtual.Row) error {
 		row := sweepcsv.Row{TS: r.TS, AngleDeg: &r.AngleDeg, HeightMM: r.HeightMM, Indicator: r.Indicator, Mount: r.Mount, Setup: r.Setup, Zeroing: r.Zeroing, Simulated: true}
 		if r.Sweep > 0 {
 			id := int64(r.Sweep)

@@ -162,6 +162,7 @@ func (frame) Places() []place {
 		{"jobs", "/jobs", "Jobs"},
 		{"engines", "/engines", "Engines"},
 		{"instruments", "/instruments", "Instruments"},
+		{"compare", "/compare", "Compare"},
 		{"flags", "/flags", "Flags"},
 	}
 }

@@ -36,6 +36,7 @@ var samples = map[string]string{
 	"one.label()": "indicator left", "sentenceStart(one.label())": "The encoder", "one.cfg.Name": "left", "e.Port": "/dev/ttyUSB0", "e.What": "is not there",
 	"e.Fix": "plug the instrument in again; it goes on by itself", "one.badText": "garbage: no such frame", "one.cfg.formatKeys()": "pattern", "one.cfg.Frame": "8N1",
 	"clip(one.badRaw)": "+0,1\x00", "one.cfg.whenSilent()": `compare "request" in the bench file with its manual`, "err": store.ErrStorageFull.Error(),
+	"whyNone(b)": "not swept", "whyNone(cylinder)": "not swept",
 	"me.Username": "me", "j.Name": "top", "group": "dialout", "doing": "reading", "h.height.Name": "left", "instrumentWord(i)": "indicator “left”",
 	"cylindersText(on)": "cylinders 2 and 3", "cylindersText(next)": "cylinder 2", "numbersText(next)": "2 and 3", `strings.Join(words, ", ")`: "“left” on cylinder 2, “right” on cylinder 3",
 	`strings.Join(index.Advice, " ")`: "Still to sweep: cylinder 3.", "v.Runs": "clockwise seen from the damper end", "wayWords(-h.direction)": "back", "wayWords(h.direction)": "in running direction",

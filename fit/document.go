@@ -66,6 +66,7 @@ func (j *job) write(doc *Index, s *solution) {
 		c.Flags = j.flagsOf(c.Number)
 	}
 	j.writeCommon(doc, s)
+	doc.Differences = j.differences(doc, s)
 	doc.Marks = j.markErrors(s, refSwept)
 	doc.TimingLight = timingLight(doc.Marks)
 	doc.Advice = j.advise(doc, s)
@@ -128,6 +129,7 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	}
 	p := passes[0]
 	c.PlayMM, c.Scale, c.TiltFlipMM = ptr(m.value(p.play)), ptr(m.value(p.scale)), ptr(m.value(p.flip))
+	c.ScaleU95 = ptr(s.expand(s.combined(unit(p.scale), nil)))
 	c.PeakMM = ptr(m.value(p.zero))
 	for _, q := range passes {
 		if q.src.DeckZero {

@@ -2,6 +2,7 @@ package fit
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -22,10 +23,10 @@ type share struct {
 func (s *solution) combined(c map[int]float64, extra []share) []share {
 	m := s.model
 	n := len(m.params)
-	a := make([]float64, n) // Cov·c
-	for i := range n {
-		for k, ck := range c {
-			a[i] += s.cov.At(i, k) * ck
+	a := make([]float64, n)                         // Cov·c
+	for _, k := range slices.Sorted(maps.Keys(c)) { // the same sum each time
+		for i := range n {
+			a[i] += s.cov.At(i, k) * c[k]
 		}
 	}
 	steps, display, shift := m.byReadings(a)

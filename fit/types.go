@@ -114,6 +114,8 @@ type Index struct {
 	SetAside         int            `json:"set_aside"`
 	Rule             string         `json:"rule"` // how verdicts are decided, in words
 	Advice           []string       `json:"advice"`
+
+	Differences []Difference `json:"-"` // every pair of cylinders; see Between
 }
 
 // BenchResult is what the sweeps told about the bench itself.
@@ -192,6 +194,7 @@ type Cylinder struct {
 	PlayMM          *float64 `json:"play_mm"`
 	TiltFlipMM      *float64 `json:"tilt_flip_mm"`
 	Scale           *float64 `json:"scale"`
+	ScaleU95        *float64 `json:"scale_u95"`
 	RMSMM           *float64 `json:"rms_mm"`
 	Budget          []Share  `json:"budget"` // worst first
 	Flags           []string `json:"flags"`

@@ -55,7 +55,7 @@ func BenchmarkByteToPixel(b *testing.B) {
 	for b.Loop() {
 		wrote := speak(b, encoder, indicator)
 		told, _ := lateness(events(), wrote, 0)
-		report(b, "told", told)
+		tellQuantiles(b, "told", told)
 		var late, waits []float64
 		for i, page := range pages {
 			shown, err := chromedp.Run(page, chromedp.Evaluate[[][2]float64](`shown.splice(0)`))
@@ -68,8 +68,8 @@ func BenchmarkByteToPixel(b *testing.B) {
 			}
 			late, waits = append(late, l...), append(waits, w...)
 		}
-		report(b, "shown", late)
-		report(b, "any", waits)
+		tellQuantiles(b, "shown", late)
+		tellQuantiles(b, "any", waits)
 		if at := quantile(late, 0.95); at > lateP95MS {
 			b.Errorf("p95 is %.1f ms, more than %g", at, lateP95MS)
 		}
@@ -116,7 +116,7 @@ func listen(b *testing.B, url string) func() [][2]float64 {
 	}
 }
 
-func report(b *testing.B, what string, ms []float64) {
+func tellQuantiles(b *testing.B, what string, ms []float64) {
 	for _, q := range []float64{0.5, 0.95, 0.99} {
 		b.ReportMetric(quantile(ms, q), fmt.Sprintf("%s-p%g-ms", what, 100*q))
 	}
