@@ -18,7 +18,7 @@ func TestManyFaultsAreToldShortly(t *testing.T) {
 		fmt.Fprintf(&many, `"k%d":1,`, i)
 	}
 	r := a.want(422, a.call("PATCH", "/api/v1/jobs/1", "{"+many.String()+`"z":1}`))
-	if len(r.pointers()) != toldFaults || !strings.Contains(string(r.body), "3001 things") {
+	if len(r.pointers()) != 20 || !strings.Contains(string(r.body), "3001 things") {
 		t.Errorf("%d faults told: %.300s", len(r.pointers()), r.body)
 	}
 	r = a.want(422, a.call("PATCH", "/api/v1/jobs/1", `{"state":"`+strings.Repeat("ü", 30000)+`"}`))
