@@ -274,7 +274,7 @@ func (h *held) looksRight() {
 }
 
 func (w *watched) look(name string) {
-	w.scheme(map[string]string{"light": "light"}[name])
+	w.scheme(map[string]string{"light": "light", "dark": "dark", "contrast": "dark"}[name])
 	w.do(chromedp.EvaluateAsDevTools[chromedp.Void](fmt.Sprintf("document.documentElement.dataset.look = %q", name)))
 }
 
