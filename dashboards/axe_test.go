@@ -69,7 +69,7 @@ var (
 // everyPage is the address of every page, those that others add included.
 func (a *api) everyPage() (urls []string) {
 	a.t.Helper()
-	for _, r := range a.page.routes() {
+	for _, r := range a.server.routes() {
 		if r.method != "GET" || !isPage(strings.Split(r.path, "{")[0]) {
 			continue
 		}

@@ -32,7 +32,7 @@ func fullShop(t *testing.T) *api {
 		n.Encoder.Mount = 2 // what the second job was measured with
 		n.Indicators[0].Cylinder = 3
 	})
-	speaks(t, a.page, a.bench)
+	speaks(t, a.server, a.bench)
 	return a
 }
 

@@ -72,7 +72,7 @@ func nextStep(v benchView, n acquire.Snapshot, index fit.Index) step {
 
 func (v benchView) chooseJob() (acts []act) {
 	for _, j := range v.OpenJobs {
-		acts = append(acts, act{Text: j.Name, Method: "PUT", Path: "/api/v1/bench/selection", Body: fmt.Sprintf(`{"job":%d,"cylinders":{}}`, j.ID)})
+		acts = append(acts, act{Text: "“" + j.Name + "”", Method: "PUT", Path: "/api/v1/bench/selection", Body: fmt.Sprintf(`{"job":%d,"cylinders":{}}`, j.ID)})
 		if len(acts) == 4 {
 			break
 		}
