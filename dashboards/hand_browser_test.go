@@ -46,9 +46,10 @@ func (d *lever) Read() (acquire.Heard, error) {
 // and an engine whose tops stand where the test says.
 type byHand struct {
 	*watched
-	show *lever
-	g    crank.Geometry
-	tops map[int]float64 // marks at the true tops
+	show  *lever
+	rules string
+	g     crank.Geometry
+	tops  map[int]float64 // marks at the true tops
 }
 
 func readByHand(t *testing.T) *byHand {
@@ -92,7 +93,7 @@ func readByHand(t *testing.T) *byHand {
 		t.Fatal(res, err)
 	}
 	res.Body.Close()
-	return &byHand{browse(t, srv.URL), show, g, map[int]float64{1: 0.7, 2: 180.7 - 0.6, 3: 180.7 + 1.2, 4: 0.7 + 0.4}}
+	return &byHand{watched: browse(t, srv.URL), show: show, g: g, tops: map[int]float64{1: 0.7, 2: 180.7 - 0.6, 3: 180.7 + 1.2, 4: 0.7 + 0.4}}
 }
 
 func (h *byHand) text(script string) string {
@@ -185,6 +186,7 @@ func (h *byHand) over() {
 // pair is taken back, a reload in mid-sweep goes on; the index is true.
 func TestReadByHandInABrowser(t *testing.T) {
 	h := readByHand(t)
+	h.rules = axeRules(t)
 	h.size(1280, 900)
 	h.do(chromedp.Navigate(h.base + "/by-hand"))
 	for _, step := range []string{"work on", "cautions"} { // both are the page's main button
@@ -309,13 +311,21 @@ func (h *byHand) true(number int) {
 	}
 }
 
-// shots keeps the page as it is now, wide and narrow, light and dark.
+// shots keeps the page as it is now, wide and narrow, light and dark, and holds
+// it against the rules for everybody.
 func (h *byHand) shots(name string) {
+	h.t.Helper()
+	if _, err := chromedp.Run(h, chromedp.Evaluate[any](h.rules+";null")); err != nil && err != chromedp.ErrJSNull {
+		h.t.Fatal(err)
+	}
 	for _, width := range []int64{800, 390, 320, 1280} {
 		h.size(width, 900)
 		for _, scheme := range []string{"dark", "light"} {
 			h.scheme(scheme)
 			h.fits(name)
+			for _, broken := range append(found(h.watched, fmt.Sprintf(runRules, allRules)), found(h.watched, faintDigits)...) {
+				h.t.Errorf("%s, %d px, %s: %s", name, width, scheme, broken)
+			}
 			if width != 320 {
 				h.shot(fmt.Sprintf("%s-%d-%s", name, width, scheme))
 			}

@@ -189,7 +189,7 @@ func (v handView) Marks() map[int]float64 {
 func (v handView) Script() (string, error) {
 	d := map[string]any{"reading": v.Reading, "way": v.Way, "dials": v.Dials, "next": v.Next, "marks": v.Marks(), "aside": stepsAside, "fewest": fit.FewestMarks}
 	if v.Job != nil {
-		d["job"] = v.Job.ID
+		d["job"], d["reference"] = v.Job.ID, v.Engine.Reference()
 	}
 	return toJSON(d)
 }

@@ -72,7 +72,7 @@
       else if (d.dial) { want.dial = d.dial; keep({ dial: d.dial }); }
       else if (d.step) { keep({ step: Number(d.step) }); set = false; }
       else if (d.first) { first += Number(d.first); set = true; }
-      else if (b === byID("moved")) want.moved = !want.moved;
+      else if (b === byID("moved")) { want.moved = !want.moved; if (want.moved) Object.assign(want, { cylinder: page.reference, way: 1 }); set = false; }
       else return;
       show();
     });
