@@ -23,7 +23,7 @@
   function words(text) {
     for (const [like, said] of patterns) {
       const m = like.exec(text || "");
-      if (m) return m.slice(1).reduce((s, a) => s.replace("%s", () => a), said);
+      if (m) return m.slice(1).reduce((s, a) => s.replace("%s", () => minus(a)), said);
     }
     return text;
   }
@@ -123,7 +123,7 @@
     function show() {
       const got = taken(), far = page.aside * lengthOfStep(), top = page.marks[doc.cylinder] ?? 0;
       byID("pairs").replaceChildren(...doc.pairs.map(row).reverse());
-      put(byID("count"), t(got.length < doc.fewest_to_fit ? "%s marks; %s at least" : "%s marks", got.length, doc.fewest_to_fit));
+      put(byID("count"), t(got.length < doc.fewest_to_fit ? "Marks: %s; %s at least" : "Marks: %s", got.length, doc.fewest_to_fit));
       byID("count").dataset.enough = got.length >= doc.fewest_to_fit;
       HandPlot.draw(byID("curve"), doc.pairs.map(p => [p.mark_deg, shown(p.height_mm), p.taken_back]), top - far, top + far);
       byID("back").disabled = got.length === 0;
