@@ -32,6 +32,8 @@ type api struct {
 	bench *fakeBench
 	store *store.Store
 	mux   *http.ServeMux // only to find the route of a path
+
+	server *Server
 }
 
 func startAPI(t *testing.T, solve func(fit.Input) (fit.Index, error)) *api {
@@ -48,7 +50,7 @@ func startAPI(t *testing.T, solve func(fit.Input) (fit.Index, error)) *api {
 	}
 	srv := httptest.NewServer(s.Handler())
 	t.Cleanup(srv.Close)
-	a := &api{t, readSpec(t), srv, b, k, http.NewServeMux()}
+	a := &api{t, readSpec(t), srv, b, k, http.NewServeMux(), s}
 	for _, r := range s.routes() {
 		a.mux.Handle(r.method+" "+r.path, http.NotFoundHandler())
 	}

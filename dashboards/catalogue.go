@@ -25,30 +25,25 @@ var textFiles embed.FS
 // fit, acquire and store speak whole English sentences, numbers and all. Such
 // a sentence is found by its pattern: what stands where the key has %s is put
 // into the other language's sentence, itself translated where it is a text.
+// Names are never translated: see beforeName for what tells them.
 type catalogue struct {
 	printers map[string]*message.Printer
-	exact    map[string]map[string]bool
-	patterns map[string][]pattern
+	keys     map[string]map[string]pattern
+	patterns map[string][]pattern // those with holes, the surest first
 
 	mu      sync.Mutex
-	found   map[string]string // language + text → translation
+	found   map[saying]string
+	made    map[saying]bool // what came out, which may come in again as an argument
 	missing map[string]bool
 }
 
-type pattern struct {
-	key  string
-	like *regexp.Regexp
-	dull int // letters outside the holes: the more, the surer
-}
+type saying struct{ lang, text string }
 
-const (
-	keptTexts = 4096
-	hole      = `((?:[^.!?]|[.!?]\S)+?)` // what a %s can stand for: never more than a sentence
-)
+const keptTexts = 4096
 
 func newCatalogue() (*catalogue, error) {
-	c := &catalogue{printers: map[string]*message.Printer{}, exact: map[string]map[string]bool{}, patterns: map[string][]pattern{},
-		found: map[string]string{}, missing: map[string]bool{}}
+	c := &catalogue{printers: map[string]*message.Printer{}, keys: map[string]map[string]pattern{}, patterns: map[string][]pattern{},
+		found: map[saying]string{}, made: map[saying]bool{}, missing: map[string]bool{}}
 	files, err := fs.Glob(textFiles, "texts/*.json")
 	if err != nil {
 		return nil, err
@@ -88,20 +83,20 @@ func (c *catalogue) add(lang string, texts map[string]string) error {
 		return err
 	}
 	b := catalog.NewBuilder(catalog.Fallback(tag))
-	c.exact[lang] = map[string]bool{}
+	c.keys[lang], c.patterns[lang] = map[string]pattern{}, nil
 	for key, text := range texts {
 		if err := b.SetString(tag, key, text); err != nil {
 			return fmt.Errorf("%q: %w", key, err)
 		}
-		c.exact[lang][key] = true
-		if strings.Contains(key, "%s") {
-			p := regexp.QuoteMeta(key)
-			c.patterns[lang] = append(c.patterns[lang], pattern{key, regexp.MustCompile(`(?s)^` + strings.ReplaceAll(p, "%s", hole) + `$`), len(key) - 2*strings.Count(key, "%s")})
+		p := newPattern(key, text)
+		c.keys[lang][key] = p
+		if len(p.named) > 0 {
+			c.patterns[lang] = append(c.patterns[lang], p)
 		}
 	}
 	slices.SortFunc(c.patterns[lang], func(a, b pattern) int {
-		if a.dull != b.dull {
-			return b.dull - a.dull
+		if a.own() != b.own() {
+			return b.own() - a.own()
 		}
 		return strings.Compare(a.key, b.key)
 	})
@@ -116,60 +111,80 @@ func (c *catalogue) say(lang, text string, args ...any) string {
 		return filled(text, args)
 	}
 	if len(args) > 0 {
-		for i, a := range args {
-			if s, ok := a.(string); ok {
-				args[i] = c.say(lang, s)
-			}
-		}
-		if !c.exact[lang][text] {
+		p, ok := c.keys[lang][text]
+		if !ok {
 			c.miss(text)
 			return filled(text, args)
 		}
-		return c.printers[lang].Sprintf(text, args...)
+		return c.keep(saying{lang, text}, c.fill(lang, p, args), false)
 	}
 	c.mu.Lock()
-	done, ok := c.found[lang+text]
+	done, ok := c.found[saying{lang, text}]
 	c.mu.Unlock()
 	if ok {
 		return done
 	}
-	done = c.look(lang, text)
+	return c.keep(saying{lang, text}, c.look(lang, text), true)
+}
+
+// keep remembers what a text became, so that it is not looked for again, nor
+// taken for an English one. When there is too much of it all is forgotten.
+func (c *catalogue) keep(from saying, done string, whole bool) string {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if len(c.found) < keptTexts {
-		c.found[lang+text] = done
+	if len(c.found)+len(c.made) >= keptTexts {
+		clear(c.found)
+		clear(c.made)
+	}
+	if whole {
+		c.found[from] = done
+	}
+	if done != from.text {
+		c.made[saying{from.lang, done}] = true
 	}
 	return done
 }
 
-func (c *catalogue) look(lang, text string) string {
-	if c.exact[lang][text] { // what is still to be filled stays so: scripts fill texts themselves
-		holes := make([]any, strings.Count(text, "%s"))
-		for i := range holes {
-			holes[i] = "%s"
+// fill puts args, which are texts themselves, into the key's translation.
+func (c *catalogue) fill(lang string, p pattern, args []any) string {
+	out := slices.Clone(args)
+	for i, a := range args {
+		if s, ok := a.(string); ok && i < len(p.named) && !p.named[i] {
+			out[i] = c.say(lang, s)
 		}
-		return c.printers[lang].Sprintf(text, holes...)
+	}
+	return c.printers[lang].Sprintf(p.key, out...)
+}
+
+func (c *catalogue) look(lang, text string) string {
+	if p, ok := c.keys[lang][text]; ok {
+		return strings.ReplaceAll(p.text, "%%", "%") // what is still to be filled stays: scripts fill texts themselves
+	}
+	c.mu.Lock()
+	made := c.made[saying{lang, text}]
+	c.mu.Unlock()
+	if made {
+		return text
 	}
 	for _, p := range c.patterns[lang] {
-		m := p.like.FindStringSubmatch(text)
-		if m == nil {
-			continue
+		if parts := p.parts(text); parts != nil {
+			args := make([]any, len(parts))
+			for i, part := range parts {
+				args[i] = part
+			}
+			return c.fill(lang, p, args)
 		}
-		args := make([]any, len(m)-1)
-		for i, part := range m[1:] {
-			args[i] = c.say(lang, part)
-		}
-		return c.printers[lang].Sprintf(p.key, args...)
 	}
-	for _, end := range []*regexp.Regexp{sentenceEnd, clauseEnd} {
-		parts := split(text, end)
+	for _, end := range ends {
+		parts, marks := split(text, end)
 		if len(parts) == 1 {
 			continue
 		}
+		var b strings.Builder
 		for i := range parts {
-			parts[i] = c.say(lang, parts[i])
+			b.WriteString(c.say(lang, parts[i]) + marks[i])
 		}
-		return strings.Join(parts, " ")
+		return b.String()
 	}
 	c.miss(text)
 	return text
@@ -184,21 +199,24 @@ func (c *catalogue) miss(text string) {
 }
 
 // worded tells words from numbers, units and names of one letter.
-func worded(text string) bool { return twoLetters.MatchString(text) }
+func worded(text string) bool { return twoLetters.MatchString(amounts.ReplaceAllString(text, "")) }
 
 var (
-	twoLetters  = regexp.MustCompile(`\pL{2}`)
-	sentenceEnd = regexp.MustCompile(`[.!?] `)
-	clauseEnd   = regexp.MustCompile(`[:;] `)
+	twoLetters = regexp.MustCompile(`\pL{2}`)
+	// numbers with units, paths, and keys of files
+	amounts = regexp.MustCompile(`/[\w/.{}-]+|\d ?(?:mm|µm|ms|in|ppm|Hz)\b|\b[a-z]+(?:_[a-z0-9]+)+\b`)
+	// where a text that is known in parts only is taken apart: the group goes between
+	ends = []*regexp.Regexp{regexp.MustCompile(`[.!?]( )`), regexp.MustCompile(`( · )`), regexp.MustCompile(`([:;] )`)}
 )
 
-func split(text string, end *regexp.Regexp) (parts []string) {
+// split takes text apart, with the mark that stood after each part.
+func split(text string, end *regexp.Regexp) (parts, marks []string) {
 	at := 0
-	for _, m := range end.FindAllStringIndex(text, -1) {
-		parts = append(parts, text[at:m[0]+1])
-		at = m[1]
+	for _, m := range end.FindAllStringSubmatchIndex(text, -1) {
+		parts, marks = append(parts, text[at:m[2]]), append(marks, text[m[2]:m[3]])
+		at = m[3]
 	}
-	return append(parts, text[at:])
+	return append(parts, text[at:]), append(marks, "")
 }
 
 func filled(text string, args []any) string {

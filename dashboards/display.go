@@ -12,7 +12,9 @@ import (
 )
 
 // display is how one browser wants to see the pages. It is kept in a cookie;
-// nothing that is stored or computed depends on it.
+// nothing that is stored or computed depends on it. Numbers have a decimal point
+// in every language, as the instruments' displays and the CSV files have it: what
+// is read on a page can be compared with both digit by digit. Dates are year first.
 type display struct {
 	Language string // of languages
 	Length   string // mm or in

@@ -18,13 +18,13 @@ type strip struct {
 
 // errorsSVG draws every throw error with its doubt against the shop's limit:
 // the verdicts can be seen before a number is read.
-func errorsSVG(index fit.Index) template.HTML {
+func errorsSVG(index fit.Index, say sayer) template.HTML {
 	return stripSVG(index, strip{"throw error of each cylinder against the limit", func(c fit.Cylinder) (v, u95 *float64, shape string) {
 		if c.Number == index.ReferenceCylinder {
 			return c.ThrowErrorDeg, c.ThrowU95Deg, "reference"
 		}
 		return c.ThrowErrorDeg, c.ThrowU95Deg, c.Verdict
-	}, filledIn})
+	}, say})
 }
 
 func filledIn(text string, args ...any) string { return filled(text, args) }

@@ -109,7 +109,7 @@ func pageFuncs() template.FuncMap {
 		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
 		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
 		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
-		"utc": func(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04") + " UTC" },
+		"utc": func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
 		"shape": func(verdict string) template.HTML {
 			var d drawing
 			d.add(`<svg class="shape" viewBox="-10 -10 20 20" aria-hidden="true">`)
@@ -143,6 +143,7 @@ func lateWords(c fit.Cylinder) string {
 // frame is what the layout needs of every page.
 type frame struct {
 	Title, Here string // Here is the navigation's current place
+	Of          string // whose page it is: a name, which no language changes
 	Software    string
 	Simulated   bool
 	Head        string // hash of the ledger's newest row
@@ -217,7 +218,7 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("file")
 	b, err := staticFiles.ReadFile("static/" + name)
 	if err != nil {
-		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here", name+" is not served", "see the page's source")
+		return newProblem(http.StatusNotFound, "not-found", "There is no such thing here", fmt.Sprintf("%q is not served", name), "see the page's source")
 	}
 	w.Header().Set("Cache-Control", "no-cache")
 	http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(b))

@@ -192,8 +192,8 @@ func TestPlotsOfOddData(t *testing.T) {
 		t.Fatal(err)
 	}
 	wellFormed(t, b.String())
-	wellFormed(t, string(errorsSVG(x)))
-	if !strings.Contains(string(errorsSVG(x)), "off this scale") {
+	wellFormed(t, string(errorsSVG(x, filledIn)))
+	if !strings.Contains(string(errorsSVG(x, filledIn)), "off this scale") {
 		t.Error("an error off the scale is drawn on it")
 	}
 	wellFormed(t, string(wheelSVG(-1, nil)))

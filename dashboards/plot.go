@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"fmt"
+	"html"
 	"io"
 	"math"
 	"slices"
@@ -12,9 +13,10 @@ import (
 
 // PlotOptions says how CurvesSVG draws. The zero value is good for a file.
 type PlotOptions struct {
-	Cylinder int  // 0: all cylinders, one panel each
-	WidthPX  int  // 0: 960 for all, 480 for one
-	Inline   bool // inside a page: colours come from the page's style sheet
+	Cylinder int                                   // 0: all cylinders, one panel each
+	WidthPX  int                                   // 0: 960 for all, 480 for one
+	Inline   bool                                  // inside a page: colours come from the page's style sheet
+	Say      func(text string, args ...any) string // in the reader's language; nil: in English
 }
 
 const (
@@ -51,9 +53,12 @@ func CurvesSVG(w io.Writer, index fit.Index, o PlotOptions) error {
 	if o.WidthPX == 0 {
 		o.WidthPX = int(width)
 	}
-	var d drawing
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 %s %s" width="%d" height="%s" role="img" aria-label="sweeps on each cylinder's own top, residuals beneath">`,
-		px(width), px(height+head), o.WidthPX, px((height+head)*float64(o.WidthPX)/width))
+	if o.Say == nil {
+		o.Say = filledIn
+	}
+	d := drawing{say: o.Say}
+	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 %s %s" width="%d" height="%s" role="img" aria-label="%s">`,
+		px(width), px(height+head), o.WidthPX, px((height+head)*float64(o.WidthPX)/width), html.EscapeString(d.say("sweeps on each cylinder's own top, residuals beneath")))
 	if !o.Inline {
 		d.add("<style>%s</style>", plotStyle)
 		d.rect("sheet", 0, 0, width, height+head)
@@ -84,9 +89,9 @@ const plotStyle = `text{font:12px sans-serif;fill:#17191c;font-variant-numeric:t
 
 // panel draws one cylinder: heights above, residuals beneath.
 func (d *drawing) panel(c fit.Cylinder) {
-	d.text("name", "start", plotLeft, 20, fmt.Sprintf("Cylinder %d", c.Number))
+	d.text("name", "start", plotLeft, 20, d.say("Cylinder %s", fmt.Sprint(c.Number)))
 	if len(c.Curves) == 0 {
-		d.text("soft", "start", plotLeft, 42, "not swept yet")
+		d.text("soft", "start", plotLeft, 42, d.say("not swept yet"))
 		d.rect("frame", plotLeft, curveTop, plotRight-plotLeft, restBottom-curveTop)
 		return
 	}
@@ -139,17 +144,17 @@ func (d *drawing) legend(c fit.Cylinder) {
 	x := plotLeft
 	if ahead {
 		d.circle("pt", x+4, 34, 2.4)
-		d.text("soft", "start", x+12, 38, "forward")
+		d.text("soft", "start", x+12, 38, d.say("forward"))
 		x += 92
 	}
 	if back {
 		d.circle("pt back", x+4, 34, 2.4)
-		d.text("soft", "start", x+12, 38, "turning back")
+		d.text("soft", "start", x+12, 38, d.say("turning back"))
 		x += 128
 	}
 	if out {
 		d.cross(x+4, 34)
-		d.text("soft", "start", x+12, 38, "left out")
+		d.text("soft", "start", x+12, 38, d.say("left out"))
 	}
 }
 
@@ -164,7 +169,7 @@ func (d *drawing) heightAxes(x, y scale) {
 		d.text("soft", "end", plotLeft-6, y.at(v)+4, tickText(v, step))
 	}
 	d.line("top", x.at(0), curveTop, x.at(0), curveBottom)
-	d.text("soft", "end", plotRight, 38, "height, mm")
+	d.text("soft", "end", plotRight, 38, d.say("height, mm"))
 }
 
 func (d *drawing) restAxes(x, rest scale) {
@@ -178,8 +183,8 @@ func (d *drawing) restAxes(x, rest scale) {
 		d.text("soft", "end", plotLeft-6, rest.at(v)+4, tickText(v, niceStep(rest.hi)))
 	}
 	d.line("zero", plotLeft, rest.at(0), plotRight, rest.at(0))
-	d.text("soft", "start", plotLeft, restTop-6, "what the crank model leaves, µm")
-	d.text("soft", "end", plotRight, restBottom+32, "degrees after its own top")
+	d.text("soft", "start", plotLeft, restTop-6, d.say("what the crank model leaves, µm"))
+	d.text("soft", "end", plotRight, restBottom+32, d.say("degrees after its own top"))
 }
 
 func way(direction int) string {
@@ -227,5 +232,5 @@ func (d *drawing) dwell(c fit.Cylinder, x, y scale) {
 	half := min(*c.DwellDeg/2, x.hi)
 	at := y.at(0) - 8
 	d.path("dwell", fmt.Sprintf("M%s %sv-5M%s %sv-5M%s %sH%s", px(x.at(-half)), px(at), px(x.at(half)), px(at), px(x.at(-half)), px(at-2.5), px(x.at(half))))
-	d.text("soft", "start", x.at(half)+6, at+2, fmt.Sprintf("dwell %s°", signed(*c.DwellDeg, 2)))
+	d.text("soft", "start", x.at(half)+6, at+2, d.say("dwell %s°", signed(*c.DwellDeg, 2)))
 }

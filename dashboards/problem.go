@@ -65,6 +65,23 @@ func problemOf(err error) *Problem {
 		"the log says what; nothing that was stored is lost", "try again; if it stays, send the log")
 }
 
+// told is the problem in a language; pointers, type and status stay.
+func (p *Problem) told(c *catalogue, lang string) *Problem {
+	say := func(text string) string {
+		if text == "" {
+			return ""
+		}
+		return c.say(lang, text)
+	}
+	out := *p
+	out.Title, out.Detail, out.Fix = say(p.Title), say(p.Detail), say(p.Fix)
+	out.Errors = nil
+	for _, f := range p.Errors {
+		out.Errors = append(out.Errors, Fault{f.Pointer, say(f.Detail), say(f.Fix)})
+	}
+	return &out
+}
+
 func writeProblem(w http.ResponseWriter, p *Problem) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.Header().Set("Cache-Control", "no-store")

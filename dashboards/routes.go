@@ -151,7 +151,9 @@ func (s *Server) answer(h handler) http.Handler {
 			s.problemPage(w, r, p)
 			return
 		}
-		writeProblem(w, p)
+		lang := displayOf(r).Language
+		w.Header().Set("Content-Language", lang)
+		writeProblem(w, p.told(s.pages.texts, lang))
 	})
 }
 

@@ -10,7 +10,10 @@ import (
 
 // drawing writes SVG. Colours come from classes alone, so that one drawing
 // serves light, dark and paper.
-type drawing struct{ strings.Builder }
+type drawing struct {
+	strings.Builder
+	say sayer
+}
 
 func (d *drawing) add(format string, args ...any) { fmt.Fprintf(d, format, args...) }
 

@@ -29,7 +29,7 @@ func TestPagesTellWhatElseTheCurvesTell(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	v, err := viewOf(k.jobs[1], nil, told())
+	v, err := viewOf(k.jobs[1], nil, told(), filledIn)
 	if err != nil {
 		t.Fatal(err)
 	}

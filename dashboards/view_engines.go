@@ -67,7 +67,7 @@ func (s *Server) enginePage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.render(w, r, http.StatusOK, "engine", frame{Title: e.Engine.Name, Here: "engines",
+	return s.render(w, r, http.StatusOK, "engine", frame{Of: e.Engine.Name, Here: "engines",
 		Page: engineView{e.ID, e.State, e.Revision, e.Engine, rowsOf(e.Engine), starSVG(e.Engine)}})
 }
 

@@ -83,14 +83,14 @@ func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := viewOf(job, sweeps, s.indexOrEmpty(r.Context(), id))
+	v, err := viewOf(job, sweeps, s.indexOrEmpty(r.Context(), id), s.sayer(r))
 	if err != nil {
 		return err
 	}
-	return s.render(w, r, http.StatusOK, "job", frame{Title: job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
+	return s.render(w, r, http.StatusOK, "job", frame{Of: job.Name, Here: "jobs", Page: v, Simulated: job.Simulated || v.Index.Simulated})
 }
 
-func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
+func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index, say sayer) (jobView, error) {
 	order, err := orderSteps(job.Order)
 	if err != nil {
 		return jobView{}, err
@@ -98,7 +98,7 @@ func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
 	v := jobView{Order: order, OrderGiven: job.OrderGiven, Star: starSVG(job.Engine), Job: jobOf(job), EngineText: engineText(job.Engine), TurnBack: turnBackText(job.Engine), Index: x,
 		Verdicts: verdictText(x), Closure: fit.ClosureWords(x), ClosureBad: x.ClosureFailed(), Flags: x.RaisedFlags()}
 	if len(x.Cylinders) > 0 {
-		v.Errors = errorsSVG(x)
+		v.Errors = errorsSVG(x, say)
 	}
 	var numbers []int
 	for _, c := range x.Cylinders {
@@ -108,7 +108,7 @@ func viewOf(job store.Job, sweeps []store.Sweep, x fit.Index) (jobView, error) {
 		}
 		if len(c.Curves) > 0 {
 			var b bytes.Buffer
-			if err := CurvesSVG(&b, x, PlotOptions{Cylinder: c.Number, Inline: true}); err != nil {
+			if err := CurvesSVG(&b, x, PlotOptions{Cylinder: c.Number, Inline: true, Say: say}); err != nil {
 				return v, fmt.Errorf("cylinder %d: %w", c.Number, err)
 			}
 			row.Plot = template.HTML(b.String())

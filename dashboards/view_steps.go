@@ -84,7 +84,7 @@ func readByEye(n acquire.Snapshot) string {
 
 func (v benchView) chooseJob() (acts []act) {
 	for _, j := range v.OpenJobs {
-		acts = append(acts, act{Text: j.Name, Method: "PUT", Path: "/api/v1/bench/selection", Body: fmt.Sprintf(`{"job":%d,"cylinders":{}}`, j.ID)})
+		acts = append(acts, act{Text: "“" + j.Name + "”", Method: "PUT", Path: "/api/v1/bench/selection", Body: fmt.Sprintf(`{"job":%d,"cylinders":{}}`, j.ID)})
 		if len(acts) == 4 {
 			break
 		}

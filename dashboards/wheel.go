@@ -20,10 +20,13 @@ type wheelTop struct {
 // the page's script turns the group #turn and fills in the texts.
 func wheelSVG(hand float64, tops []wheelTop) template.HTML {
 	var d drawing
-	d.add(`<svg class="wheel" viewBox="-500 -520 1000 1020" role="img" aria-label="degree wheel, seen from the damper end">`)
+	const sheet = `<svg viewBox="-520 -520 1040 1040"%s>`
+	d.add(`<div class="wheel" role="img" aria-label="degree wheel, seen from the damper end">`)
+	d.add(sheet, "")
 	d.circle("rim", 0, 0, 462)
 	d.circle("rim thin", 0, 0, 380)
-	d.add(`<g id="turn">`)
+	d.add("</svg>")
+	d.add(sheet, ` id="turn"`) // a sheet of its own: turned, not drawn again
 	for deg := range 360 {
 		inner, class := 446.0, "tick"
 		if deg%5 == 0 {
@@ -45,11 +48,13 @@ func wheelSVG(hand float64, tops []wheelTop) template.HTML {
 			d.add(`<line class="tick at" y1="-424" y2="-462" transform="rotate(%s)"/>`, px(-hand*t.Deg))
 		}
 	}
-	d.add(`</g><path class="pointer" d="M0 -464l17 -46h-34z"/>`)
+	d.add("</svg>")
+	d.add(sheet, "")
+	d.add(`<path class="pointer" d="M0 -464l17 -46h-34z"/>`)
 	d.add(`<path class="arrow" d="M%s -478A486 486 0 0 %s %s -443"/><path class="arrowhead" d="%s"/>`, px(hand*88), sweepFlag(hand), px(hand*200), arrowHead(hand))
 	d.add(`<text id="turn-angle" class="angle" text-anchor="middle" y="30">—</text>`)
 	d.add(`<text id="next-top" class="of" text-anchor="middle" y="112"></text>`)
-	d.add(`<text id="angle-state" class="of state" text-anchor="middle" y="-132"></text></svg>`)
+	d.add(`<text id="angle-state" class="of state" text-anchor="middle" y="-132"></text></svg></div>`)
 	return template.HTML(d.String())
 }
 

@@ -33,28 +33,41 @@
     return c && c.running ? Curve.topOf(c.points) : null;
   }
 
-  function crank() {
+  // digits are what must not wait: the angle, the heights and their states.
+  function digits() {
+    instruments();
     const now = run(), a = aim(), top = now === null ? null : topOf(a);
     if (now === null) { put(byID("angle"), "—"); put(byID("angle-of"), page.zero_word || ""); return; }
     const turn = fold(now - (page.zero ?? 0)), whole = degrees(turn >= 359.995 ? 0 : turn, 2);
-    if (top !== null) {
-      put(byID("angle"), degrees(now - top, 2));
-      put(byID("angle-of"), t("after the top of %s", a.cylinder));
-      put(byID("angle-2"), whole + " " + page.zero_word);
-    } else {
-      put(byID("angle"), whole);
-      put(byID("angle-of"), page.zero_word || "");
-      put(byID("angle-2"), "");
+    put(byID("angle"), top === null ? whole : degrees(now - top, 2));
+    put(byID("angle-of"), top === null ? page.zero_word || "" : t("after the top of %s", a.cylinder));
+    put(byID("angle-2"), top === null ? "" : whole + " " + page.zero_word);
+  }
+
+  // drawings may come a little later: the wheel, the ruler's pointer, the curve.
+  let turned = null;
+  function drawings() {
+    const now = run();
+    if (now !== null) {
+      const turn = fold(now - (page.zero ?? 0));
+      if (turned !== turn) {
+        turned = turn;
+        put(byID("turn-angle"), degrees(turn, 1));
+        byID("turn").style.transform = "rotate(" + (page.hand * turn).toFixed(2) + "deg)";
+        nextTop(turn);
+        for (const [name, r] of rulers) {
+          const its = topOf(page.aims.find(x => x.indicator === name));
+          r.ruler.hand(its === null ? null : now - its);
+        }
+      }
+      const m = last.last_motion;
+      if (m && m.direction) put(byID("last-motion"), t(m.direction > 0 ? "Last motion: %s, counts up." : "Last motion: %s, counts down.", degrees(m.moved_deg, 1)));
     }
-    put(byID("turn-angle"), degrees(turn, 1));
-    byID("turn").setAttribute("transform", "rotate(" + (page.hand * turn).toFixed(2) + ")");
-    nextTop(turn);
-    const m = last.last_motion;
-    if (m && m.direction) put(byID("last-motion"), t(m.direction > 0 ? "Last motion: %s, counts up." : "Last motion: %s, counts down.", degrees(m.moved_deg, 1)));
-    for (const [name, r] of rulers) {
-      const its = topOf(page.aims.find(x => x.indicator === name));
-      r.ruler.hand(its === null ? null : now - its);
-    }
+    coach();
+    const drawn = [...curves.values()].map(c => [c.id, c.points.length, c.running].join()).join();
+    if (drawn === paint.drawn) return;
+    paint.drawn = drawn;
+    Curve.draw([...curves.values()], byID("curve-grid"), byID("curve-lines"));
   }
 
   function nextTop(turn) {
@@ -126,15 +139,19 @@
     put(byID("curve-title"), running.length ? t("Sweeping cylinder %s", names) : all.length ? t("Last sweep: cylinder %s", names) : t("No sweep is running"));
   }
 
+  const drawMS = 80;
+  let drawnAt = 0;
   function paint() {
     due = false;
     if (held) return;
-    crank();
-    instruments();
-    coach();
-    Curve.draw([...curves.values()], byID("curve-grid"), byID("curve-lines"));
+    drawnAt = performance.now();
+    drawings();
   }
-  const paintSoon = () => { if (!due) { due = true; requestAnimationFrame(paint); } };
+  const paintSoon = () => {
+    if (due) return;
+    due = true;
+    setTimeout(() => requestAnimationFrame(paint), Math.max(0, drawnAt + drawMS - performance.now()));
+  };
 
   const words = e => [e.encoder_state, ...e.indicators.flatMap(i => [i.state, i.cylinder])].join();
   function reading(e) {
@@ -145,6 +162,7 @@
     if (angles.length > 120) angles.shift();
     for (const i of e.indicators) point(e, i);
     for (const [id, ledger] of waiting) if (e.stored_ledger >= ledger) { waiting.delete(id); ended(id); }
+    if (!held) digits();
     paintSoon();
   }
 
@@ -236,7 +254,7 @@
 
   document.addEventListener("fresh", known);
   Live.on("reading", reading).on("sweep", sweep).on("notice", freshSoon).on("gap", freshSoon).on("open", () => { ask(); freshSoon(); }).on("live", paintSoon);
-  setInterval(() => { if (!held) instruments(); }, 250);
+  setInterval(() => { if (!held) digits(); }, 250);
   // While a sweep runs the doubt shrinks; notices pass by themselves.
   let looked = performance.now();
   setInterval(() => {

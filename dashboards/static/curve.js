@@ -25,12 +25,15 @@ const Curve = (() => {
     return { good: good.length ? good : points, wild };
   }
 
+  // thinned are few enough points for a screen.
+  const thinned = points => { const n = Math.ceil(points.length / 360); return n < 2 ? points : points.filter((_, i) => i % n === 0 || i === points.length - 1); };
+
   // draw puts the curves [{points, running}] into the page's two groups.
   function draw(curves, grid, lines) {
     const all = curves.filter(c => c.points.length > 1);
     if (!all.length) { lines.replaceChildren(); grid.replaceChildren(); return; }
     let [x0, x1, y0, y1] = [Infinity, -Infinity, Infinity, -Infinity];
-    const drawn = all.map(c => ({ ...c, ...sorted(c.points) }));
+    const drawn = all.map(c => ({ ...c, ...sorted(thinned(c.points)) }));
     for (const c of drawn) for (const [x, y] of c.good) {
       x0 = Math.min(x0, x); x1 = Math.max(x1, x); y0 = Math.min(y0, shown(y)); y1 = Math.max(y1, shown(y));
     }

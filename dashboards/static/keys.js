@@ -7,7 +7,10 @@
 // scripts' texts over in meta[name=texts].
 const t = (() => {
   const texts = Object.assign({}, ...[...document.querySelectorAll("meta[name=texts]")].map(m => JSON.parse(m.content)));
-  return (key, ...args) => args.reduce((s, a) => s.replace("%s", () => a), texts[key] || key);
+  return (key, ...args) => {
+    let next = 0;
+    return (texts[key] || key).replace(/%(?:\[(\d)\])?s/g, (hole, n) => args[n ? n - 1 : next++] ?? hole);
+  };
 })();
 
 (() => {
