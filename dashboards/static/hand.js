@@ -15,18 +15,6 @@
   const lengthOfStep = () => kept.step || 3;
   const firstOf = (cylinder, way) => (page.marks[cylinder] ?? 0) - way * page.aside * lengthOfStep();
 
-  // words says a refusal of the program's in the page's language: by its pattern.
-  const patterns = Object.entries(JSON.parse(byID("refusals").content)).map(([key, text]) => {
-    const like = key.split("%s").map(s => s.replace(/[.*+?^${}()|[\]\\]/g, "\\$&"));
-    return [new RegExp("^" + like.join("(.+?)") + "$"), text];
-  });
-  function words(text) {
-    for (const [like, said] of patterns) {
-      const m = like.exec(text || "");
-      if (m) return m.slice(1).reduce((s, a) => s.replace("%s", () => minus(a)), said);
-    }
-    return text;
-  }
   const sentence = s => s && s[0].toUpperCase() + s.slice(1);
   const fault = (id, text) => { put(byID(id), text); byID(id.split("-")[0])?.setAttribute("aria-invalid", text !== ""); };
 
@@ -38,11 +26,11 @@
   // refused puts each refusal next to what it is about.
   function refused(p) {
     for (const e of p.errors || []) {
-      const text = sentence(words(e.detail)) + ": " + words(e.fix) + ".";
+      const text = sentence(e.detail) + ": " + e.fix + ".";
       const id = e.pointer === "/mark_deg" ? "mark-fault" : e.pointer.startsWith("/height") ? "height-fault" : "";
-      if (id && byID(id)) fault(id, text); else say(text);
+      if (id && byID(id)) { fault(id, text); say(""); } else say(text);
     }
-    if (!p.errors) say([words(p.title), words(p.fix)].filter(Boolean).join(": ") + ".");
+    if (!p.errors) say([p.title, p.fix].filter(Boolean).join(": ") + ".");
     if (byID("mark-fault")?.textContent) byID("mark").focus();
   }
   const unanswered = () => say(t("The program does not answer. Is it still running?"));
@@ -175,7 +163,7 @@
         const text = body();
         if (!text) return;
         const a = await taking(text);
-        if (!a.ok) { fault("height-fault", ""); if (!over(a.doc)) refused(a.doc); if (/:unsteady$|:not-live$/.test(a.doc.type)) fault("height-fault", sentence(words(a.doc.title)) + "."); return; }
+        if (!a.ok) { fault("height-fault", ""); if (!over(a.doc)) refused(a.doc); if (/:unsteady$|:not-live$/.test(a.doc.type)) fault("height-fault", sentence(a.doc.title) + "."); return; }
         doc = a.doc;
         fault("height-fault", "");
         const got = taken(), p = got[got.length - 1];
