@@ -71,7 +71,13 @@ func TestReportFollows(t *testing.T) {
 	if f.OK || len(f.Problems) < 20 || !strings.Contains(strings.Join(f.Problems[:20], "\n"), "index, cylinders, cylinder 3, index_error_deg: ") {
 		t.Errorf("a changed reading: %v, %.3q", f.OK, f.Problems)
 	}
-	f = followed(t, tampered(t, a.store, `DROP TRIGGER report_no_update; UPDATE report SET document = CAST(replace(CAST(document AS TEXT), 'J. Doe', 'A. Nother') AS BLOB) WHERE id = 1`), 1, "crownmark test")
+	forged := tampered(t, a.store, `DROP TRIGGER report_no_update; UPDATE report SET document = CAST(replace(CAST(document AS TEXT), 'J. Doe', 'A. Nother') AS BLOB) WHERE id = 1`)
+	if r, err := forged.Report(t.Context(), 1); err != nil {
+		t.Fatal(err)
+	} else if _, err := report.Read(r); err == nil || !strings.Contains(err.Error(), "not what was issued") {
+		t.Errorf("a changed document is read: %v", err)
+	}
+	f = followed(t, forged, 1, "crownmark test")
 	if f.OK || len(f.Problems) != 1 || !strings.Contains(f.Problems[0], "the document itself: its hash is ") {
 		t.Errorf("a changed document: %q", f.Problems)
 	}

@@ -4,6 +4,8 @@
 package report
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"time"
@@ -142,6 +144,18 @@ type Curve struct {
 
 // Read reads an issued report's document and holds it against its hash.
 func Read(r store.Report) (Document, error) {
+	if sum := hashOf(r.Document); sum != r.Hash {
+		return Document{}, fmt.Errorf("report %d: its document is not what was issued (SHA-256 %s, issued with %s); run `crownmark verify`", r.Number, sum, r.Hash)
+	}
+	return parse(r)
+}
+
+func hashOf(document []byte) string {
+	sum := sha256.Sum256(document)
+	return hex.EncodeToString(sum[:])
+}
+
+func parse(r store.Report) (Document, error) {
 	var d Document
 	if err := json.Unmarshal(r.Document, &d); err != nil {
 		return d, fmt.Errorf("report %d: its document cannot be read; run `crownmark verify`: %w", r.Number, err)

@@ -3,8 +3,6 @@ package report
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -45,12 +43,11 @@ func Follow(ctx context.Context, k Keeper, number int64, software string, solve 
 	if err != nil {
 		return Finding{}, err
 	}
-	frozen, err := Read(r)
+	frozen, err := parse(r)
 	if err != nil {
 		return Finding{}, err
 	}
-	sum := sha256.Sum256(r.Document)
-	f := Finding{Number: number, Job: r.Job, Hash: hex.EncodeToString(sum[:]), Problems: []string{}}
+	f := Finding{Number: number, Job: r.Job, Hash: hashOf(r.Document), Problems: []string{}}
 	if f.Hash != r.Hash {
 		f.Problems = append(f.Problems, "the document itself: its hash is "+f.Hash+", and "+r.Hash+" was kept when it was issued")
 	}
