@@ -40,7 +40,7 @@
     if (now === null) { put(byID("angle"), "—"); put(byID("angle-of"), page.zero_word || ""); return; }
     const turn = fold(now - (page.zero ?? 0)), whole = degrees(turn >= 359.995 ? 0 : turn, 2);
     put(byID("angle"), top === null ? whole : degrees(now - top, 2));
-    put(byID("angle-of"), top === null ? page.zero_word || "" : t("after the top of %s", a.cylinder));
+    put(byID("angle-of"), top === null ? page.zero_word || "" : t("after the top of %s (− is before)", a.cylinder));
     put(byID("angle-2"), top === null ? "" : whole + " " + page.zero_word);
   }
 
