@@ -34,11 +34,15 @@ type pairDoc struct {
 
 func (s *Server) handOf(r *http.Request, id int64) (handDoc, error) {
 	w, list, err := s.store.HandReadings(r.Context(), id)
+	return handDocOf(w, list), err
+}
+
+func handDocOf(w store.Sweep, list []store.HandReading) handDoc {
 	d := handDoc{sweepDoc: sweepOf(w), Pairs: make([]pairDoc, 0, len(list)), FewestToFit: fit.FewestMarks}
 	for _, p := range list {
 		d.Pairs = append(d.Pairs, pairDoc{p.Seq, p.MarkDeg, p.HeightMM, p.Mark, p.Height, p.TakenBack, p.At})
 	}
-	return d, err
+	return d
 }
 
 func (s *Server) getHand(w http.ResponseWriter, r *http.Request) error {

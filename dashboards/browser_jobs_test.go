@@ -58,12 +58,8 @@ func TestLibraryAndJobsInABrowser(t *testing.T) {
 	oddEngine(w, a.srv.URL)
 	jobByFourKeys(w, a.srv.URL)
 	jobEdited(w)
-	jobsLooks(w, a.srv.URL)
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, f := range w.faults {
-		t.Error(f)
-	}
+	narrowed(w, a.srv.URL)
+	w.faultless()
 }
 
 func importFiles(w *watched) {
@@ -168,28 +164,10 @@ func jobEdited(w *watched) {
 	w.arrives("the job after it comes", `location.pathname === "/jobs/2" && document.querySelector("h1").textContent === "Bench vee, after grinding" && document.querySelector(".plate").textContent.includes("Order 118")`)
 }
 
-// jobsLooks looks at every page of jobs and engines in each width and scheme.
-func jobsLooks(w *watched, base string) {
+// narrowed: the list of jobs shows one stage alone.
+func narrowed(w *watched, base string) {
 	w.t.Helper()
 	w.do(chromedp.Navigate(base + "/jobs"))
 	w.do(chromedp.Click(chromedp.CSS(`.filters a[href="/jobs?stage=assembled"]`)))
 	w.arrives("the list is narrowed", `location.search === "?stage=assembled" && document.querySelectorAll("tbody tr").length === 1`)
-	for _, at := range []struct {
-		name          string
-		width, height int64
-	}{{"wide", 1280, 900}, {"tablet", 800, 1180}, {"phone", 390, 844}, {"narrow", 320, 700}} {
-		schemes := []string{"light"}
-		if os.Getenv("CROWNMARK_SHOTS") != "" {
-			schemes = append(schemes, "dark")
-		}
-		for _, scheme := range schemes {
-			w.size(at.width, at.height)
-			w.scheme(scheme)
-			for name, path := range map[string]string{"engines": "/engines", "engine": "/engines/1", "jobs": "/jobs", "job": "/jobs/1", "newjob": "/jobs/new", "newjobstage": "/jobs/new?engine=1"} {
-				w.do(chromedp.Navigate(base + path))
-				w.fits(name + " " + at.name)
-				w.shot(name + "-" + at.name + "-" + scheme)
-			}
-		}
-	}
 }

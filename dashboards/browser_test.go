@@ -5,21 +5,10 @@ import (
 	"fmt"
 	"math"
 	"net/http/httptest"
-	"os"
-	"os/exec"
-	"path/filepath"
-	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/network"
-	"github.com/chromedp/cdproto/page"
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"crownmark/acquire"
@@ -27,150 +16,6 @@ import (
 	"crownmark/fit"
 	"crownmark/store"
 )
-
-// watched is one tab, with everything that went wrong in it.
-type watched struct {
-	context.Context
-	t    testing.TB
-	base string
-
-	mu     sync.Mutex
-	also   string // another server of ours
-	faults []string
-}
-
-func (w *watched) ours(url string) bool {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return strings.HasPrefix(url, w.base) || strings.HasPrefix(url, "about:") || (w.also != "" && strings.HasPrefix(url, w.also))
-}
-
-func (w *watched) fault(format string, args ...any) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.faults = append(w.faults, fmt.Sprintf(format, args...))
-}
-
-func (w *watched) do(steps ...chromedp.Action[chromedp.Void]) {
-	w.t.Helper()
-	if err := chromedp.Do(w, steps...); err != nil {
-		w.t.Fatal(err)
-	}
-}
-
-// until polls a JavaScript condition in the page.
-func (w *watched) until(what, condition string) {
-	w.t.Helper()
-	if _, err := chromedp.Run(w, chromedp.Poll[bool](condition, chromedp.WithPollingTimeout(10*time.Second))); err != nil {
-		now, _ := chromedp.Run(w, chromedp.Evaluate[string]("document.body.innerText"))
-		w.t.Fatalf("%s: %v; the page says:\n%s", what, err, now)
-	}
-}
-
-func call[P, R any](cmd cdp.Command[P, R], p P) chromedp.Action[chromedp.Void] {
-	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, cmd, p)
-		return err
-	})
-}
-
-func browse(t testing.TB, base string) *watched {
-	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		t.Fatal("the pages are tested in a real browser: install chromium")
-	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("disable-gpu", true),
-		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("no-first-run", true))
-	alloc, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
-	t.Cleanup(cancel)
-	ctx, cancelTab := chromedp.NewContext(alloc)
-	t.Cleanup(cancelTab)
-	w := &watched{Context: ctx, t: t, base: base}
-	w.do(call(network.Enable, network.EnableParams{}), call(log.Enable, cdp.Empty{}), call(runtime.Enable, cdp.Empty{}))
-	err = chromedp.Listen(ctx, func(e any) {
-		switch e := e.(type) {
-		case *network.EventRequestWillBeSent:
-			if !w.ours(e.Request.URL) {
-				w.fault("external request: %s", e.Request.URL)
-			}
-		case *network.EventResponseReceived:
-			if e.Response.Status >= 400 {
-				w.fault("%s answered %v", e.Response.URL, e.Response.Status)
-			}
-		case *runtime.EventExceptionThrown:
-			w.fault("exception: %s %v", e.ExceptionDetails.Text, e.ExceptionDetails.Exception)
-		case *log.EventEntryAdded:
-			if e.Entry.Level == log.EntryLevelError || e.Entry.Level == log.EntryLevelWarning {
-				w.fault("console: %s %s", e.Entry.Text, e.Entry.URL)
-			}
-		}
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return w
-}
-
-func (w *watched) size(width, height int64) {
-	w.do(call(emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: height, DeviceScaleFactor: 1}))
-}
-
-func (w *watched) scheme(name string) {
-	w.do(call(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}}))
-}
-
-// shot keeps a picture of the whole page when CROWNMARK_SHOTS names a folder.
-func (w *watched) shot(name string) {
-	dir := os.Getenv("CROWNMARK_SHOTS")
-	if dir == "" {
-		return
-	}
-	b, err := chromedp.Run(w, chromedp.FullScreenshot(100))
-	if err != nil {
-		w.t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, name+".png"), b, 0o644); err != nil {
-		w.t.Fatal(err)
-	}
-}
-
-// pdf prints the page as the browser's own print would.
-func (w *watched) pdf() []byte {
-	w.t.Helper()
-	b, err := chromedp.Run(w, func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
-		r, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: new(true)})
-		return r.Data, err
-	})
-	if err != nil {
-		w.t.Fatal(err)
-	}
-	return b
-}
-
-// print keeps that when CROWNMARK_SHOTS names a folder.
-func (w *watched) print(name string) {
-	dir := os.Getenv("CROWNMARK_SHOTS")
-	if dir == "" {
-		return
-	}
-	if err := os.WriteFile(filepath.Join(dir, name+".pdf"), w.pdf(), 0o644); err != nil {
-		w.t.Fatal(err)
-	}
-}
-
-// fits fails when the page is wider than its window.
-func (w *watched) fits(name string) {
-	w.t.Helper()
-	over, err := chromedp.Run(w, chromedp.Evaluate[float64]("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
-	if err != nil {
-		w.t.Fatal(err)
-	}
-	if over > 0 {
-		wide, _ := chromedp.Run(w, chromedp.Evaluate[string](`[...document.querySelectorAll("main *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1).slice(0, 5).map(e => e.tagName + "." + e.className).join(" ")`))
-		w.t.Errorf("%s: %g px wider than the window: %s", name, over, wide)
-	}
-}
 
 type stage struct {
 	server *Server
@@ -212,15 +57,20 @@ func staged(t *testing.T) stage {
 	srv := httptest.NewServer(s.Handler())
 	t.Cleanup(srv.Close)
 	t.Cleanup(srv.CloseClientConnections)
+	speaks(t, s, b)
+	return stage{s, b, k, srv.URL}
+}
+
+// speaks lets a bench speak even when nothing happens.
+func speaks(t testing.TB, s *Server, b *fakeBench) {
 	ctx, cancel := context.WithCancel(context.Background())
 	t.Cleanup(cancel)
-	go func() { // a bench speaks even when nothing happens
+	go func() {
 		for ctx.Err() == nil {
 			time.Sleep(200 * time.Millisecond)
 			s.hub.publish("reading", s.readingOf(b.Snapshot()))
 		}
 	}()
-	return stage{s, b, k, srv.URL}
 }
 
 func (st stage) read(angle, height float64) {
@@ -234,42 +84,19 @@ func (st stage) read(angle, height float64) {
 	st.server.hub.publish("reading", st.server.readingOf(n))
 }
 
-// TestPagesInABrowser looks at every page in a real browser: values move by
-// themselves, nothing is asked of the outside, nothing complains, and nothing
-// is wider than a phone.
-func TestPagesInABrowser(t *testing.T) {
+// TestBenchInABrowser looks at the bench page in a real browser: values move by
+// themselves, buttons reach the bench, a sweep draws itself, and nothing is wider
+// than a phone.
+func TestBenchInABrowser(t *testing.T) {
 	st := staged(t)
 	w := browse(t, st.url)
 	st.benchMoves(w)
 	st.buttonsWork(w)
-	for _, at := range []struct {
-		name          string
-		width, height int64
-	}{{"wide", 1440, 900}, {"tablet", 820, 1180}, {"phone", 390, 844}} {
-		for _, scheme := range []string{"light", "dark"} {
-			w.size(at.width, at.height)
-			w.scheme(scheme)
-			for _, p := range []struct{ name, path string }{{"bench", "/"}, {"turn", "/turn"}, {"job", "/jobs/1"}, {"jobs", "/jobs"}, {"flags", "/flags"}, {"report", "/jobs/1/report"}} {
-				w.do(chromedp.Navigate(st.url + p.path))
-				name := p.name + "-" + at.name + "-" + scheme
-				if p.name == "bench" {
-					w.until("the angle is shown", `document.getElementById("angle").textContent !== "—"`)
-					st.drawn(w)
-				}
-				w.fits(name)
-				w.shot(name)
-			}
-		}
-	}
-	w.do(chromedp.Navigate(st.url + "/jobs/1/report"))
-	w.print("report")
-	w.do(chromedp.Navigate(st.url + "/jobs/1"))
-	w.print("job")
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, f := range w.faults {
-		t.Error(f)
-	}
+	w.do(chromedp.Reload())
+	w.until("the angle is shown", `document.getElementById("angle").textContent !== "—"`)
+	st.drawn(w)
+	everywhere(w, "bench")
+	w.faultless()
 }
 
 func (st stage) benchMoves(w *watched) {
@@ -316,13 +143,6 @@ func (st stage) buttonsWork(w *watched) {
 	press("3")
 	w.until("cylinder 3 is selected", `document.querySelector(".probe h2").textContent === "left, mm: on cylinder 3"`)
 	w.forgive("409")
-}
-
-// forgive takes faults off the list that a step made on purpose.
-func (w *watched) forgive(status string) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.faults = slices.DeleteFunc(w.faults, func(f string) bool { return strings.Contains(f, status) })
 }
 
 // drawn lets a sweep of cylinder 3 run half-way before the page's eyes.

@@ -80,11 +80,7 @@ func TestComparePageInABrowser(t *testing.T) {
 	cursorByMouse(w, url)
 	cursorByTouch(w)
 	kept(w, url)
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, f := range w.faults {
-		t.Error(f)
-	}
+	w.faultless()
 }
 
 // chosenByFourKeys: before and after is one press; sweeps go out and in; the
@@ -187,7 +183,7 @@ func cursorByTouch(w *watched) {
 // kept: the PNG is a picture with curves in it, SVG and CSV are what is shown.
 func kept(w *watched, url string) {
 	dir := w.t.TempDir()
-	w.do(call(browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: "allow", DownloadPath: dir}))
+	w.do(call(browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: "allow", DownloadPath: dir, BrowserContextID: w.profile()}))
 	w.do(chromedp.Navigate(url + "/compare?jobs=1,2"))
 	w.drawnCurves("jobs=1,2")
 	files := map[string][]byte{}
@@ -234,47 +230,25 @@ func pictured(w *watched, b []byte) {
 	}
 }
 
-// TestComparePageLooks: as wide as its window, whatever that is, in light, dark
-// and high contrast, in both languages and units.
+// TestComparePageLooks: as wide as its window, drawn anew when that changes,
+// and in German, inches and high contrast.
 func TestComparePageLooks(t *testing.T) {
 	url := compareServed(t, groundBy(t, 11, 3, 0.3))
 	w := browse(t, url)
-	look := func(name, path string) {
-		w.do(chromedp.Navigate(url + path))
-		if strings.Contains(path, "?") && !strings.Contains(path, "999") {
-			w.until("drawn", `!!document.body.dataset.drawn`)
-		}
-		w.fits(name)
-		w.shot(name)
-	}
-	for _, at := range []struct {
-		name          string
-		width, height int64
-	}{{"wide", 1280, 900}, {"tablet", 800, 1180}, {"phone", 390, 844}, {"narrow", 320, 700}} {
-		w.size(at.width, at.height)
-		for _, scheme := range []string{"light", "dark"} {
-			w.scheme(scheme)
-			look("compare-"+at.name+"-"+scheme, "/compare?jobs=1,2")
-		}
-		look("compare-four-"+at.name, "/compare?sweeps=3,4,12,13&on=nominal&ref=3")
-		look("compare-empty-"+at.name, "/compare")
-	}
-	w.size(1280, 900)
-	look("compare-trouble", "/compare?sweeps=1,999")
+	w.do(chromedp.Navigate(url + "/compare?sweeps=3,4,12,13&on=nominal&ref=3"))
+	w.until("drawn", `!!document.body.dataset.drawn`)
+	everywhere(w, "compare-four")
+	w.do(chromedp.Navigate(url + "/compare?sweeps=1,999"))
+	everywhere(w, "compare-trouble")
 	w.do(chromedp.Navigate(url + "/compare?jobs=1,2"))
 	w.until("drawn", `!!document.body.dataset.drawn`)
-	w.print("compare")
 	w.do(chromedp.SetValue(chromedp.CSS(`[name="language"]`), "de"), chromedp.SetValue(chromedp.CSS(`[name="look"]`), "contrast"), chromedp.SetValue(chromedp.CSS(`[name="length"]`), "in"), chromedp.Click(chromedp.CSS(".display button")), chromedp.WaitVisible(chromedp.CSS(`html[lang="de"] #stage`)))
 	w.until("drawn", `!!document.body.dataset.drawn`)
 	w.fits("compare-german")
 	w.until("no text lacks its figures", `!document.body.innerText.includes("%!") && document.getElementById("at").textContent === "Zeiger bei 0.00°"`)
 	w.shot("compare-german")
 	w.forgive("404")
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, f := range w.faults {
-		t.Error(f)
-	}
+	w.faultless()
 }
 
 // What the page itself weighs: everything but the curves.

@@ -78,22 +78,27 @@ func (k *rack) Input(_ context.Context, job int64) (fit.Input, string, error) {
 func (k *rack) Revision(context.Context, int64) (string, error) { return "7", nil }
 func (k *rack) Stats() store.Stats                              { return store.Stats{HeadHash: "5e1c90ab"} }
 
-// groundBy is one engine before and after one throw was moved by so much: the
-// same bench otherwise, mounted anew, turned by another hand.
-func groundBy(t testing.TB, seed uint64, cylinder int, deg float64) *rack {
-	t.Helper()
-	e := practice(t)
-	truth := truthOf(e, seed)
-	k := &rack{}
-	k.add("before grinding", sweptOn(t, e, truth, virtual.DefaultPlan()))
-	truth.Seed, truth.Encoder.OffsetDeg = seed+1000, math.Mod(truth.Encoder.OffsetDeg+77, 360)
+// ground is the same bench after one throw was moved by so much, mounted anew,
+// turned by another hand.
+func ground(truth virtual.Truth, cylinder int, deg float64) virtual.Truth {
+	truth.Seed, truth.Encoder.OffsetDeg = truth.Seed+1000, math.Mod(truth.Encoder.OffsetDeg+77, 360)
 	truth.Cylinders = slices.Clone(truth.Cylinders)
 	for i := range truth.Cylinders {
 		if truth.Cylinders[i].Number == cylinder {
 			truth.Cylinders[i].ThrowErrorDeg += deg
 		}
 	}
-	k.add("after grinding", sweptOn(t, e, virtual.Derive(truth), virtual.DefaultPlan()))
+	return virtual.Derive(truth)
+}
+
+// groundBy is one engine before and after one throw was moved by so much.
+func groundBy(t testing.TB, seed uint64, cylinder int, deg float64) *rack {
+	t.Helper()
+	e := practice(t)
+	truth := truthOf(e, seed)
+	k := &rack{}
+	k.add("before grinding", sweptOn(t, e, truth, virtual.DefaultPlan()))
+	k.add("after grinding", sweptOn(t, e, ground(truth, cylinder, deg), virtual.DefaultPlan()))
 	return k
 }
 

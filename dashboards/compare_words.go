@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"fmt"
-	"html/template"
 	"math"
 	"strings"
 
@@ -20,20 +19,16 @@ func (q quantity) Significance() string {
 	return "within its doubt"
 }
 
-// Shape is a disc for significant, a ring for within its doubt, a dash for not judged.
-func (q quantity) Shape() template.HTML {
-	var d drawing
-	d.add(`<svg class="shape" viewBox="-10 -10 20 20" aria-hidden="true">`)
+// Sign names the shape of it: a disc for significant, a ring for within its
+// doubt, a dash for not judged.
+func (q quantity) Sign() string {
 	switch {
 	case q.Significant == nil:
-		d.rect("v dot", -6, -1, 12, 2)
+		return "dash"
 	case *q.Significant:
-		d.circle("v dot", 0, 0, 6.5)
-	default:
-		d.circle("v reference", 0, 0, 6.5)
+		return "disc"
 	}
-	d.add(`</svg>`)
-	return template.HTML(d.String())
+	return "ring"
 }
 
 // Text is a figure with its doubt, as its unit is printed. Lengths are the

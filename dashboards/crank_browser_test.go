@@ -32,33 +32,18 @@ func indexOf(t testing.TB, url string) (x fit.Index) {
 	return x
 }
 
-// everywhere looks at a page at four widths, light, dark and in high contrast.
-func everywhere(w *watched, name, url string) {
+// everywhere looks at the page that is shown at four widths. What it looks like
+// otherwise, TestEveryPageForEverybody sees.
+func everywhere(w *watched, name string) {
 	for _, at := range []struct {
 		name          string
 		width, height int64
 	}{{"wide", 1280, 900}, {"tablet", 800, 1180}, {"phone", 390, 844}, {"reflow", 320, 640}} {
-		for _, scheme := range []string{"light", "dark"} {
-			w.size(at.width, at.height)
-			w.scheme(scheme)
-			w.do(chromedp.Navigate(url))
-			w.fits(name + "-" + at.name + "-" + scheme)
-			w.shot(name + "-" + at.name + "-" + scheme)
-		}
+		w.size(at.width, at.height)
+		w.fits(name + "-" + at.name)
+		w.shot(name + "-" + at.name)
 	}
 	w.size(1280, 900)
-	w.scheme("light")
-	w.do(chromedp.Navigate(url))
-	w.print(name)
-}
-
-func (w *watched) faultless() {
-	w.t.Helper()
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, f := range w.faults {
-		w.t.Error(f)
-	}
 }
 
 // german shows a page to a browser that has chosen German.
@@ -92,7 +77,7 @@ func TestIndexViewInABrowser(t *testing.T) {
 	}
 	w.until("the factor is told", `document.querySelector(".star .factor").textContent === "×`+times(magnification(x))+`" && document.querySelector("figcaption").textContent.includes("×`+times(magnification(x))+`")`)
 	for _, name := range []string{"clipboard-read", "clipboard-write"} {
-		w.do(call(browser.SetPermission, browser.SetPermissionParams{Permission: &browser.PermissionDescriptor{Name: name}, Setting: browser.PermissionSettingGranted}))
+		w.do(call(browser.SetPermission, browser.SetPermissionParams{Permission: &browser.PermissionDescriptor{Name: name}, Setting: browser.PermissionSettingGranted, BrowserContextID: w.profile()}))
 	}
 	w.do(chromedp.KeyEvent("\r")) // the main button, nothing being focused
 	w.until("the trims are copied", `document.getElementById("said").textContent === "The trims are in the clipboard."`)
@@ -101,7 +86,7 @@ func TestIndexViewInABrowser(t *testing.T) {
 	if !strings.Contains(trimsText(x), "3\t-") { // late by a degree and more: retard
 		t.Errorf("trims %q", trimsText(x))
 	}
-	everywhere(w, "crank", page)
+	everywhere(w, "crank")
 	w.german(page)
 	english, err := chromedp.Run(w, chromedp.Evaluate[string](`(document.querySelector("main").innerText.replace("Practice four, first build", "").match(/(.{0,40})( the | and | from | early| late|retard|within)(.{0,40})/i) || [""])[0]`))
 	if err != nil || english != "" {

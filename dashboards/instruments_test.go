@@ -97,22 +97,7 @@ func TestInstrumentsPageInABrowser(t *testing.T) {
 	w.do(chromedp.Navigate(srv.URL + "/instruments"))
 	w.until("the stream is open", `document.body.dataset.live === "yes" || false`)
 	st.instrumentsMove(w)
-	for _, at := range []struct {
-		name  string
-		width int64
-	}{{"wide", 1280}, {"tablet", 800}, {"phone", 390}} {
-		for _, scheme := range []string{"light", "dark"} {
-			w.size(at.width, 900)
-			w.scheme(scheme)
-			w.fits("instruments-" + at.name)
-			w.shot("instruments-" + at.name + "-" + scheme)
-		}
-	}
-	w.mu.Lock()
-	for _, f := range w.faults {
-		t.Error(f)
-	}
-	w.mu.Unlock()
+	w.faultless()
 	srv.CloseClientConnections()
 	srv.Config.Close()
 	w.until("the program's silence is told", `document.querySelector(".instrument .state").textContent === "no news from the program"`)

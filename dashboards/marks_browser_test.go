@@ -89,7 +89,8 @@ func TestMarksPageInABrowser(t *testing.T) {
 		t.Errorf("pressed: %+v", st.bench.marks)
 	}
 	st.moreMarks(w, k, top)
-	everywhere(w, "marks", st.url+"/marks")
+	w.do(chromedp.Reload())
+	everywhere(w, "marks")
 	w.german(st.url + "/marks")
 	english, err := chromedp.Run(w, chromedp.Evaluate[string](`(document.querySelector("main").innerText.replace("Practice four, first build", "").match(/(.{0,40})( the | and | from | stands |presses|comes)(.{0,40})/i) || [""])[0]`))
 	if err != nil || english != "" {

@@ -102,7 +102,7 @@ func pageFuncs() template.FuncMap {
 		},
 		"trimWords":   func(v *float64) string { return fit.TrimWords(deref(v)) },
 		"commonWords": fit.CommonLateWords, "pinWords": fit.PinWords, "apartWords": fit.ApartWords, "bankWords": fit.BankWords,
-		"approachShape": approachShape, "approachWords": approachWords, "steps": func() []float64 { return []float64{-10, -5, -1, 1, 5, 10} }, "product": product,
+		"approachShape": approachShape, "approachWords": approachWords, "steps": func() []float64 { return []float64{-10, -5, -1, 1, 5, 10} }, "handSteps": func() []int { return []int{1, 2, 3, 5} }, "product": product,
 		"crankRadius": func(e engine.Engine) *float64 { r := e.StrokeMM / 2; return &r },
 		"markWords":   fit.MarkWords, "lateWords": lateWords,
 		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,

@@ -79,9 +79,7 @@ func TestReportOnPaper(t *testing.T) {
 		}
 		curvesOnPaper(t, pages, len(x.Cylinders))
 	}
-	for _, f := range w.faults {
-		t.Error(f)
-	}
+	w.faultless()
 }
 
 // onEveryPage: the number of the page, the report's, the hash and the warning.
@@ -301,7 +299,5 @@ func TestIssuedFromThePage(t *testing.T) {
 	if s := d.Stated; s.Rings != "fitted" || s.EncoderEnd != "damper end" || s.MeasuredBy != "J. Doe" || s.TemperatureC == nil || *s.TemperatureC != 25 {
 		t.Errorf("%+v", s)
 	}
-	for _, f := range w.faults {
-		t.Error(f)
-	}
+	w.faultless()
 }

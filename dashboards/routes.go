@@ -79,6 +79,7 @@ func (s *Server) routes() []route {
 		{"GET", "/{$}", s.benchPage},
 		{"GET", "/turn", s.turnPage},
 		{"GET", "/marks", s.marksPage},
+		{"GET", "/by-hand", s.handPage},
 		{"GET", "/jobs", s.jobsPage},
 		{"GET", "/jobs/new", s.newJobPage},
 		{"GET", "/jobs/{id}", s.jobPage},

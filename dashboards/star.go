@@ -27,7 +27,7 @@ func starSVG(e engine.Engine) template.HTML {
 		hand = -1
 	}
 	var d drawing
-	d.add(`<svg class="star" viewBox="-126 -134 252 262" aria-hidden="true" xmlns="http://www.w3.org/2000/svg">`)
+	d.add(`<svg class="star" viewBox="-132 -134 264 268" aria-hidden="true" xmlns="http://www.w3.org/2000/svg">`)
 	d.circle("rim", 0, 0, starRim)
 	for deg := 0; deg < 360; deg += 15 {
 		inner := starRim - 4
@@ -45,7 +45,7 @@ func starSVG(e engine.Engine) template.HTML {
 		if a.deg == 0 {
 			continue // the pointer stands there
 		}
-		x, y = starPoint(-hand*a.deg, starRim+12)
+		x, y = starPoint(-hand*a.deg, starRim+16)
 		d.text("deg", "middle", x, y+4, strconv.FormatFloat(math.Round(a.deg*10)/10, 'f', -1, 64)+"°")
 	}
 	d.circle("hub", 0, 0, starHub)

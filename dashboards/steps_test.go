@@ -57,6 +57,16 @@ func TestStepsBeforeTheFirstSweep(t *testing.T) {
 	s = nextStep(still, n, fit.Index{})
 	s.says(t, phaseDirection, "Turn a few degrees in running direction")
 	s.body(t, `{"job":1}`)
+	eye := n
+	eye.Encoder.Live, eye.Encoder.Status = false, acquire.StatusByEye
+	if s := nextStep(v, eye, fit.Index{}); s.Do != "No encoder: read the damper’s degree marks." || s.Acts[0].Href != "/by-hand" {
+		t.Errorf("without an encoder: %+v", s)
+	}
+	eye = n
+	eye.Indicators = []acquire.InstrumentState{{Kind: acquire.KindIndicator, Name: "plain", Status: acquire.StatusByEye}}
+	if s := nextStep(v, eye, fit.Index{}); s.Do != "No indicator that speaks: read marks and dial by eye." || s.Acts[0].Href != "/by-hand" {
+		t.Errorf("without an indicator that speaks: %+v", s)
+	}
 	s = nextStep(v, n, fit.Index{})
 	s.says(t, phasePlace, "Next: the indicator on cylinder 1.")
 	s.body(t, `{"job":1,"cylinders":{"left":1}}`)

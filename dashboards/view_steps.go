@@ -55,10 +55,10 @@ func nextStep(v benchView, n acquire.Snapshot, index fit.Index) step {
 			[]act{{Text: "Make a job", Href: "/jobs"}}}
 	case v.Job == nil:
 		return step{phaseReady, "Choose the job to work on.", "Nothing is recorded until one is chosen.", v.chooseJob()}
-	case n.Encoder.Status == acquire.StatusByEye:
-		return step{phaseMarks, "Read the damper's degree marks.", fmt.Sprintf("There is no encoder: crownmark record --marks --daemon=… --job=%d takes marks and heights. %s", v.Job.ID, strings.Join(index.Advice, " ")), nil}
 	case v.Job.CautionsAt == nil:
 		return step{phaseReady, "Read this before anybody turns the crank.", "", []act{{Text: "I have read this", Method: "POST", Path: fmt.Sprintf("/api/v1/jobs/%d/cautions", v.Job.ID)}}}
+	case readByEye(n) != "":
+		return step{phaseMarks, readByEye(n), firstOf(index.Advice), []act{{Text: "Read marks by hand", Href: "/by-hand"}, {Text: "To the report", Href: fmt.Sprintf("/jobs/%d/report", v.Job.ID)}}}
 	case v.Job.Direction == nil:
 		return step{phaseDirection, "Turn a few degrees in running direction, stop, and confirm.",
 			fmt.Sprintf("This engine runs %s. Without it no index, trim or mark is given: a reversed encoder would turn every trim round.", v.Runs),
@@ -68,6 +68,18 @@ func nextStep(v benchView, n acquire.Snapshot, index fit.Index) step {
 		return runningStep(n.Running)
 	}
 	return v.betweenSweeps(n, index)
+}
+
+// readByEye says why a person has to read; "": instruments speak.
+func readByEye(n acquire.Snapshot) string {
+	typed := func(i acquire.InstrumentState) bool { return i.Status == acquire.StatusByEye }
+	switch {
+	case typed(n.Encoder):
+		return "No encoder: read the damper’s degree marks."
+	case len(n.Indicators) > 0 && !slices.ContainsFunc(n.Indicators, func(i acquire.InstrumentState) bool { return !typed(i) }):
+		return "No indicator that speaks: read marks and dial by eye."
+	}
+	return ""
 }
 
 func (v benchView) chooseJob() (acts []act) {

@@ -4,49 +4,45 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"os"
 	"testing"
 
 	"crownmark/acquire"
 	"crownmark/acquire/virtual"
-	"crownmark/fit/engine"
 	"crownmark/store"
 )
 
 // wholeJob does a whole job on a virtual engine and keeps what its instruments
-// said in a real store, as a bench would: job 1, direction confirmed, one mark pressed.
+// said in a real store, as a bench would: direction confirmed, one mark pressed.
 func wholeJob(t testing.TB, k *store.Store, name string) {
 	t.Helper()
-	file := "../cmd/crownmark/testdata/engines/" + name + ".toml"
-	b, err := os.ReadFile(file)
+	e := engineNamed(t, name)
+	virtualJob(t, k, store.NewJob{Name: e.Name + ", second build", Engine: e, Actor: "test"}, truthOf(e, 5), 0)
+}
+
+// virtualJob makes a job and does it where that is so; the marks are pressed three times each.
+func virtualJob(t testing.TB, k *store.Store, n store.NewJob, truth virtual.Truth, marks ...float64) int64 {
+	t.Helper()
+	job, _, err := k.CreateJob(t.Context(), n)
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := engine.Parse(file, b)
+	before, err := k.Resume(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := k.CreateJob(t.Context(), store.NewJob{Name: e.Name + ", second build", Engine: e, Actor: "test"}); err != nil {
-		t.Fatal(err)
-	}
-	rod, _ := e.RodOrAssumed()
-	v := virtual.Engine{Name: e.Name, StrokeMM: e.StrokeMM, RodMM: rod, CycleDeg: e.Cycle(), Reference: e.Reference()}
-	for _, top := range e.Tops() {
-		v.Cylinders = append(v.Cylinders, virtual.Cylinder{Number: top.Number, NominalDeg: top.NominalDeg, PinOffsetMM: top.PinOffsetMM})
-	}
-	truth := virtual.Draw(v, 5, virtual.DefaultDisturbances())
 	plan := virtual.DefaultPlan()
-	plan.Marks = []float64{0}
-	r := &recorded{t: t, k: k, truth: truth, ind: map[string]int64{}, seq: map[int64]int64{}}
+	plan.Marks = marks
+	r := &recorded{t: t, k: k, truth: truth, job: job.ID, ind: map[string]int64{}, seq: map[int64]int64{}, encoder: before.LastStream + 1,
+		mount: before.LastMount, zeroing: before.LastZeroing, setups: before.LastSetup, data: before.LastDatum, ids: before.LastSweep}
 	r.open()
 	hooks := virtual.Hooks{
 		OnDirection: func(*virtual.Operator) error {
-			r.b.Directions = append(r.b.Directions, acquire.DirectionConfirmed{Job: 1, Sign: 1, MovedDeg: 12, EncStream: 1, EncSeq: r.seq[1], AtNS: r.now})
+			r.b.Directions = append(r.b.Directions, acquire.DirectionConfirmed{Job: job.ID, Sign: 1, MovedDeg: 12, EncStream: r.encoder, EncSeq: r.seq[r.encoder], AtNS: r.now})
 			return nil
 		},
 		OnSweepDone: func(*virtual.Operator, int, int) error { r.end(); return nil },
 		OnMark: func(_ *virtual.Operator, deg float64) error {
-			r.b.Marks = append(r.b.Marks, acquire.MarkPress{Job: 1, MarkDeg: deg, EncStream: 1, EncSeq: r.seq[1], Approach: 1, AtNS: r.now})
+			r.b.Marks = append(r.b.Marks, acquire.MarkPress{Job: job.ID, MarkDeg: deg, EncStream: r.encoder, EncSeq: r.seq[r.encoder], Approach: 1, AtNS: r.now})
 			return nil
 		},
 	}
@@ -54,6 +50,7 @@ func wholeJob(t testing.TB, k *store.Store, name string) {
 		t.Fatal(err)
 	}
 	r.keep()
+	return job.ID
 }
 
 // recorded turns the virtual bench's rows into a bench's batches.
@@ -61,11 +58,16 @@ type recorded struct {
 	t         testing.TB
 	k         *store.Store
 	truth     virtual.Truth
+	job       int64
+	encoder   int64            // its stream
 	ind       map[string]int64 // stream by indicator
 	seq       map[int64]int64  // by stream
 	b         acquire.Batch
 	now       int64
 	setup     int
+	mount     int // the last of the jobs before; setups and zeroing likewise
+	setups    int
+	zeroing   int
 	sweep     *acquire.SweepBegin
 	from, deg float64
 	data, ids int64
@@ -84,13 +86,13 @@ func (r *recorded) open() {
 		if err != nil {
 			r.t.Fatal(err)
 		}
-		id := int64(n + 1)
+		id := r.encoder + int64(n)
 		if n > 0 {
 			r.ind[c.Name] = id
 		}
 		r.b.Streams = append(r.b.Streams, acquire.StreamOpened{ID: id, Kind: c.Kind, Name: c.Name, Port: c.Port, Identity: fmt.Sprintf("virtual-%d", id), ConfigJSON: string(text)})
 	}
-	r.datum(1, acquire.DatumMount, 1)
+	r.datum(r.encoder, acquire.DatumMount, r.mount+1)
 }
 
 func (r *recorded) datum(stream int64, kind acquire.DatumKind, number int) {
@@ -100,7 +102,7 @@ func (r *recorded) datum(stream int64, kind acquire.DatumKind, number int) {
 
 func (r *recorded) row(row virtual.Row) error {
 	r.now = int64(math.Round(row.TS * 1e9))
-	reading := acquire.Reading{Stream: 1, AtNS: r.now, Ticks: row.Count, Unit: acquire.UnitCount, Raw: []byte(row.Text)}
+	reading := acquire.Reading{Stream: r.encoder, AtNS: r.now, Ticks: row.Count, Unit: acquire.UnitCount, Raw: []byte(row.Text)}
 	if row.HeightMM != nil {
 		reading.Stream, reading.Ticks, reading.Decimals, reading.Unit = r.ind[row.Indicator], int64(math.Round(*row.HeightMM*1e4)), 4, acquire.UnitMM
 		r.begin(row, reading.Stream)
@@ -115,14 +117,14 @@ func (r *recorded) row(row virtual.Row) error {
 func (r *recorded) begin(row virtual.Row, stream int64) {
 	if row.Setup != r.setup {
 		r.setup = row.Setup
-		r.datum(stream, acquire.DatumSetup, row.Setup)
-		r.datum(stream, acquire.DatumZeroing, row.Zeroing)
+		r.datum(stream, acquire.DatumSetup, r.setups+row.Setup)
+		r.datum(stream, acquire.DatumZeroing, r.zeroing+row.Zeroing)
 	}
 	if r.sweep == nil {
 		r.ids++
 		r.from = row.AngleDeg
-		r.sweep = &acquire.SweepBegin{ID: r.ids, Job: 1, Cylinder: row.Cylinder, Indicator: row.Indicator, IndStream: stream, IndFrom: r.seq[stream] + 1,
-			EncStream: 1, EncFrom: r.seq[1], DetectorJSON: "{}", AtNS: r.now}
+		r.sweep = &acquire.SweepBegin{ID: r.ids, Job: r.job, Cylinder: row.Cylinder, Indicator: row.Indicator, IndStream: stream, IndFrom: r.seq[stream] + 1,
+			EncStream: r.encoder, EncFrom: r.seq[r.encoder], DetectorJSON: "{}", AtNS: r.now}
 		r.b.Begins = append(r.b.Begins, *r.sweep)
 	}
 }
@@ -132,7 +134,7 @@ func (r *recorded) end() {
 	if r.deg < r.from {
 		way = -1
 	}
-	r.b.Ends = append(r.b.Ends, acquire.SweepEnd{Sweep: r.sweep.ID, IndTo: r.seq[r.sweep.IndStream], EncTo: r.seq[1], Direction: way, Cause: "reversal", AtNS: r.now})
+	r.b.Ends = append(r.b.Ends, acquire.SweepEnd{Sweep: r.sweep.ID, IndTo: r.seq[r.sweep.IndStream], EncTo: r.seq[r.encoder], Direction: way, Cause: "reversal", AtNS: r.now})
 	r.sweep = nil
 	r.keep()
 }

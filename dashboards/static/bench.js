@@ -38,11 +38,12 @@
     instruments();
     const now = run(), a = aim(), top = now === null ? null : topOf(a);
     if (now === null) { put(byID("angle"), "—"); put(byID("angle-of"), page.zero_word || ""); return; }
-    const turn = fold(now - (page.zero ?? 0)), whole = degrees(turn >= 359.995 ? 0 : turn, 2);
-    put(byID("angle"), top === null ? whole : degrees(now - top, 2));
+    put(byID("angle"), top === null ? whole(now) : degrees(now - top, 2));
     put(byID("angle-of"), top === null ? page.zero_word || "" : t("after the top of %s (− is before)", a.cylinder));
-    put(byID("angle-2"), top === null ? "" : whole + " " + page.zero_word);
   }
+
+  // whole is the crank's angle within its turn.
+  const whole = now => { const turn = fold(now - (page.zero ?? 0)); return degrees(turn >= 359.995 ? 0 : turn, 2); };
 
   // drawings may come a little later: the wheel, the ruler's pointer, the curve.
   let turned = null;
@@ -53,6 +54,7 @@
       if (turned !== turn) {
         turned = turn;
         put(byID("turn-angle"), degrees(turn, 1));
+        put(byID("angle-2"), topOf(aim()) === null ? "" : whole(now) + " " + page.zero_word);
         byID("turn").style.transform = "rotate(" + (page.hand * turn).toFixed(2) + "deg)";
         nextTop(turn);
         for (const [name, r] of rulers) {

@@ -111,7 +111,7 @@ const ComparePlot = (() => {
     if (o.view.lo < 0 && o.view.hi > 0) { ctx.setLineDash([5, 3]); ctx.beginPath(); ctx.moveTo(x(0), top); ctx.lineTo(x(0), bottom); ctx.stroke(); ctx.setLineDash([]); }
     ctx.strokeRect(lay.left, top, lay.right - lay.left, bottom - top);
     ctx.fillStyle = o.ink.soft; ctx.textAlign = "right";
-    for (const v of levels.at) ctx.fillText(tickText(v, levels.step), lay.left - 30, y(v) + 4);
+    for (const v of levels.at) ctx.fillText(tickText(v, levels.step), lay.left - 36, y(v) + 4);
     ctx.textAlign = "left"; ctx.fillText(c.title, lay.left, top - 8);
   }
 
@@ -196,6 +196,7 @@ const ComparePlot = (() => {
 
   // letters stand at the curves' ends, pushed apart, each with a line to its end.
   function letters(ctx, o, ends, edge, way, top, bottom) {
+    if (ends.length * 10 > bottom - top) ends = ends.filter(e => e.loud); // too many to be read
     ends.sort((a, b) => a.y - b.y);
     const room = Math.min(13, (bottom - top) / Math.max(1, ends.length));
     let at = top;
