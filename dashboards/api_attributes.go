@@ -40,11 +40,16 @@ func (b attributesBody) check() (faults []Fault) {
 	if b.Notes != nil && utf8.RuneCountInString(*b.Notes) > maxNotesRunes {
 		faults = append(faults, Fault{"/notes", fmt.Sprintf("longer than %d characters", maxNotesRunes), "keep to what belongs to the job"})
 	}
+	if b.Notes != nil && strings.ContainsFunc(*b.Notes, unreadable) {
+		faults = append(faults, Fault{"/notes", "with control characters", "send text; line ends and tabs are welcome"})
+	}
 	if b.Tags != nil {
 		faults = append(faults, checkTags(*b.Tags)...)
 	}
 	return faults
 }
+
+func unreadable(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t' }
 
 func checkTags(tags []string) (faults []Fault) {
 	if len(tags) > maxTags {

@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -62,6 +63,9 @@ func sentEngine(r *http.Request) (engine.Engine, error) {
 		return engine.Engine{}, err
 	}
 	if kind == tomlType {
+		if fault := longLine(body); fault != nil {
+			return engine.Engine{}, invalid(*fault)
+		}
 		e, err := engine.Parse("engine.toml", body)
 		if err != nil {
 			return e, invalid(fileFaults(err)...)
@@ -79,6 +83,17 @@ func sentEngine(r *http.Request) (engine.Engine, error) {
 		return e, invalid(faults...)
 	}
 	return e, nil
+}
+
+const maxFileLine = 1000 // bytes: a key of thousands of dotted parts takes seconds to read
+
+func longLine(file []byte) *Fault {
+	for i, line := range bytes.Split(file, []byte("\n")) {
+		if len(line) > maxFileLine {
+			return &Fault{"", fmt.Sprintf("line %d: longer than %d characters", i+1, maxFileLine), "an engine file has short lines; break a long list into several"}
+		}
+	}
+	return nil
 }
 
 // fileFaults are an engine file's problems, each with its line.

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"crownmark/fit/engine"
@@ -107,8 +108,8 @@ func engineOf(b json.RawMessage) (engine.Engine, []Fault) {
 }
 
 func checkName(name string, mayBeEmpty bool) []Fault {
-	if utf8.RuneCountInString(name) > 200 || strings.TrimSpace(name) != name || (name == "" && !mayBeEmpty) {
-		return []Fault{{"/name", "empty, longer than 200 characters, or with blanks at its ends", "send a short name"}}
+	if utf8.RuneCountInString(name) > 200 || strings.TrimSpace(name) != name || (name == "" && !mayBeEmpty) || strings.ContainsFunc(name, unicode.IsControl) {
+		return []Fault{{"/name", "empty, longer than 200 characters, of several lines, or with blanks at its ends", "send a short name"}}
 	}
 	return nil
 }

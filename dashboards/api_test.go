@@ -75,6 +75,7 @@ func TestWhatIsWrongIsPointedAt(t *testing.T) {
 		{"POST", "/api/v1/bench/marks", `{"job":1}`, 422, "/mark_deg"},
 		{"POST", "/api/v1/bench/marks", `{"job":1,"mark_deg":1000}`, 422, "/mark_deg"},
 		{"POST", "/api/v1/bench/zero", `{"indicator":"left","on":"The Deck"}`, 422, "/on"},
+		{"PATCH", "/api/v1/jobs/1", `{"name":"a\u0000b","notes":"a\u0000b"}`, 422, "/name /notes"},
 		{"GET", "/api/v1/jobs?limit=501", "", 422, "?limit"},
 		{"GET", "/api/v1/jobs?limit=0&after=-1&order=up", "", 422, "?after ?limit ?order"},
 	} {

@@ -69,7 +69,7 @@ func decodeStrict(b []byte, v any) error {
 			faults = append(faults, Fault{pointerTo(m.key), "the key stands there twice", "keep one of them"})
 		default:
 			if err := json.Unmarshal(m.value, field.Addr().Interface()); err != nil {
-				faults = append(faults, Fault{pointerTo(m.key), wrongType(err), "see /openapi.json for what belongs there"})
+				faults = append(faults, Fault{pointerTo(m.key), wrongType(err, field.Interface()), "see /openapi.json for what belongs there"})
 			}
 		}
 		seen[m.key] = true
@@ -144,9 +144,13 @@ func pointerTo(key string) string {
 	return "/" + strings.NewReplacer("~", "~0", "/", "~1").Replace(key)
 }
 
-func wrongType(err error) string {
+func wrongType(err error, into any) string {
 	if t, ok := errors.AsType[*json.UnmarshalTypeError](err); ok {
 		return fmt.Sprintf("a %s stands where %s belongs", t.Value, jsonKind(t.Type))
+	}
+	switch into.(type) {
+	case json.Number, *json.Number:
+		return "a text stands where a number belongs"
 	}
 	return err.Error()
 }

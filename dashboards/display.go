@@ -92,7 +92,7 @@ func (s *Server) postDisplay(w http.ResponseWriter, r *http.Request) error {
 // ownPath keeps a way back on this site.
 func ownPath(back string) string {
 	u, err := url.Parse(back)
-	if err != nil || u.Host != "" || u.Scheme != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(back, "//") || strings.Contains(back, `\`) {
+	if err != nil || !strings.HasPrefix(back, "/") || u.Host != "" || u.Scheme != "" || strings.HasPrefix(back, "//") || strings.Contains(back, `\`) {
 		return "/"
 	}
 	return u.RequestURI()

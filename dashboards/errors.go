@@ -26,7 +26,6 @@ func errorTable() []errorRow {
 		{store.ErrInvalid, http.StatusUnprocessableEntity, "invalid", "The request cannot be carried out as it stands", "see the detail"},
 		{acquire.ErrNoMotion, http.StatusConflict, "no-motion", "Too little was turned", "turn a few degrees one way, stop, and try again"},
 		{acquire.ErrNotLive, http.StatusConflict, "not-live", "The instrument is not heard", "see what /readyz says of it"},
-		{acquire.ErrUnknownIndicator, http.StatusUnprocessableEntity, "unknown-indicator", "There is no such indicator", "see /api/v1/bench for their names"},
 		{acquire.ErrNoSelection, http.StatusConflict, "no-selection", "No job is selected", "PUT /api/v1/bench/selection first"},
 		{acquire.ErrWrongJob, http.StatusConflict, "other-job", "Another job is selected", "select the job first"},
 		{acquire.ErrNoHandSweep, http.StatusConflict, "not-being-read", "This sweep is not being read", "begin another: POST /api/v1/jobs/{id}/hand-sweeps"},

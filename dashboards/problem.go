@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 
+	"crownmark/acquire"
 	"crownmark/store"
 )
 
@@ -37,7 +38,30 @@ func newProblem(status int, code, title, detail, fix string, faults ...Fault) *P
 // invalid is a request that can be read but not be done as it stands.
 func invalid(faults ...Fault) *Problem {
 	return newProblem(http.StatusUnprocessableEntity, "invalid", "The request cannot be carried out as it stands",
-		countFaults(len(faults)), "correct what the list names and send it again", faults...)
+		countFaults(len(faults)), "correct what the list names and send it again", abridged(faults)...)
+}
+
+const (
+	toldFaults = 20  // of one request
+	toldRunes  = 400 // of one text: a request's own words may fill a page
+)
+
+// abridged is what is said of faults: the first ones, long words without their middle.
+func abridged(faults []Fault) (out []Fault) {
+	for _, f := range faults[:min(len(faults), toldFaults)] {
+		out = append(out, Fault{shortened(f.Pointer), shortened(f.Detail), shortened(f.Fix)})
+	}
+	return out
+}
+
+func shortened(text string) string {
+	if len(text) <= toldRunes {
+		return text
+	}
+	if r := []rune(text); len(r) > toldRunes {
+		return string(r[:toldRunes/2]) + " … " + string(r[len(r)-toldRunes/2:])
+	}
+	return text
 }
 
 func countFaults(n int) string {
@@ -52,6 +76,10 @@ func countFaults(n int) string {
 func problemOf(err error) *Problem {
 	if errors.Is(err, store.ErrNoOrder) {
 		return invalid(noOrder())
+	}
+	if errors.Is(err, acquire.ErrUnknownIndicator) {
+		fix := "see /api/v1/bench for their names"
+		return newProblem(http.StatusUnprocessableEntity, "unknown-indicator", "There is no such indicator", err.Error(), fix, Fault{"/indicator", err.Error(), fix})
 	}
 	if p, ok := errors.AsType[*Problem](err); ok {
 		return p

@@ -49,6 +49,10 @@ func plain(v any) any {
 			return int64(1)
 		}
 		return int64(0)
+	case float64:
+		if v == 0 {
+			return 0.0 // SQLite keeps −0 as 0
+		}
 	}
 	return v
 }

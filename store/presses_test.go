@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"math"
 	"testing"
 
 	"crownmark/acquire"
@@ -61,4 +62,18 @@ func TestPressesAreSetAside(t *testing.T) {
 		t.Error(err)
 	}
 	verifyOK(t, s)
+}
+
+// −0 typed for a mark is kept as SQLite keeps it, so that its commit still
+// verifies.
+func TestMinusZeroVerifies(t *testing.T) {
+	ctx := context.Background()
+	s := open(t, testOptions(t))
+	job := newJob(t, s)
+	b := startBench(t, s, job.ID)
+	b.record(b.turn(20, 5))
+	b.record(acquire.Batch{Marks: []acquire.MarkPress{{Job: job.ID, MarkDeg: math.Copysign(0, -1), EncStream: b.enc, EncSeq: b.encSeq, Approach: 1, AtNS: b.tNS}}})
+	if r := must[VerifyReport](t)(s.Verify(ctx)); !r.OK {
+		t.Errorf("%q", r.Problems)
+	}
 }

@@ -54,6 +54,9 @@ func (c demoCmd) Run(ctx context.Context, std stdio) error {
 	defer remove()
 	out := &marked{to: std.out}
 	d, err := c.open(ctx, e, dir, out, std.err)
+	if c.TakePart && errors.Is(err, context.Canceled) {
+		return nil // whoever takes part ends it, at any time
+	}
 	if err != nil {
 		return err
 	}

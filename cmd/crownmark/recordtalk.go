@@ -50,7 +50,10 @@ func (s *markSession) run() error {
 			over = ", or this sweep is over: r turns round, c N is another cylinder, q ends"
 		}
 		line, ok := s.line("\ncylinder %d, %s: turn to %s°%s", s.begin.Cylinder, fit.WayWords(s.begin.Direction), markText(next), over)
-		if !ok || line == "q" {
+		if !ok {
+			return errors.Join(s.cutOff(), s.end())
+		}
+		if line == "q" {
 			return s.end()
 		}
 		err := s.obey(line, next)
@@ -75,6 +78,14 @@ func (s *markSession) line(format string, args ...any) (text string, ok bool) {
 	case <-s.ctx.Done():
 	}
 	return strings.ToLower(text), ok
+}
+
+// cutOff is why the input ended before its end; nil: it did not.
+func (s *markSession) cutOff() error {
+	if s.ctx.Err() != nil {
+		return nil
+	}
+	return *s.talk.cut
 }
 
 // next is the mark that follows in the step chosen: from Span before the top to

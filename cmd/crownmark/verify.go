@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 
@@ -43,10 +44,15 @@ func (c verifyCmd) Run(ctx context.Context, std stdio) error {
 		v := verified{chain.OK, chain.Ledgers, chain.Rows, chain.HeadHash, append([]string{}, chain.Problems...), nil}
 		if c.Report > 0 {
 			f, err := report.Follow(ctx, s, c.Report, software(), fit.Solve)
-			if err != nil {
+			switch {
+			case err == nil:
+				v.Report = &f
+			case v.OK || c.JSON:
 				return reportError(c.Report, err)
+			default: // what the chain showed is told all the same
+				v.tell(std.out)
+				return errors.Join(reportError(c.Report, err), v.verdict())
 			}
-			v.Report = &f
 		}
 		if c.JSON {
 			err = writeJSON(std.out, v)
