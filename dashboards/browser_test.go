@@ -117,7 +117,7 @@ func (st stage) benchMoves(w *watched) {
 			from = foldHalf(172.36 - *c.TDCDeg)
 		}
 	}
-	w.until("the angle counts from the top of 3", fmt.Sprintf(`document.getElementById("angle").textContent === "%s°" && document.getElementById("angle-of").textContent === "after the top of 3"`, signed(from, 2)))
+	w.until("the angle counts from the top of 3", fmt.Sprintf(`document.getElementById("angle").textContent === "%s°" && document.getElementById("angle-of").textContent === "after the top of 3 (− is before)"`, signed(from, 2)))
 	w.until("the crank angle stands beside", fmt.Sprintf(`document.getElementById("angle-2").textContent.startsWith("%.2f°")`, at))
 	w.until("the wheel turns along", fmt.Sprintf(`document.getElementById("turn").style.transform === "rotate(%.2fdeg)"`, at))
 	w.until("the next top is ahead", fmt.Sprintf(`Math.abs(parseFloat(/ in ([0-9.]+)°/.exec(document.getElementById("next-top").textContent)[1]) - %g) < 3`, 180-math.Mod(at, 180)))

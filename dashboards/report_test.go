@@ -282,10 +282,13 @@ func TestIssuedFromThePage(t *testing.T) {
 		w.fits(fmt.Sprintf("the draft at %d px", at.width))
 		w.shot(fmt.Sprintf("draft-%d", at.width))
 	}
-	w.do(chromedp.Click(chromedp.CSS(`button[data-name="rings"][data-value="fitted"]`)), chromedp.Click(chromedp.CSS(`button[data-name="temperature"][data-value="25"]`)),
+	var first, d report.Document
+	if err := json.Unmarshal(a.want(200, a.call("GET", "/api/v1/reports/1", "")).body, &first); err != nil || first.Stated != (report.Stated{}) {
+		t.Errorf("nobody said so: %+v, %v", first.Stated, err)
+	}
+	w.do(chromedp.Click(chromedp.CSS(`button[data-name="encoder_end"][data-value="damper end"]`)), chromedp.Click(chromedp.CSS(`button[data-name="rings"][data-value="fitted"]`)), chromedp.Click(chromedp.CSS(`button[data-name="temperature"][data-value="25"]`)),
 		chromedp.SetValue(chromedp.CSS(`[name="measured_by_typed"]`), "J. Doe"), chromedp.Click(chromedp.CSS("#issue button.main")))
 	w.do(chromedp.WaitVisible(chromedp.CSS(`a[href="/api/v1/reports/2"]`)))
-	var d report.Document
 	if err := json.Unmarshal(a.want(200, a.call("GET", "/api/v1/reports/2", "")).body, &d); err != nil {
 		t.Fatal(err)
 	}

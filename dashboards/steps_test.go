@@ -9,6 +9,7 @@ import (
 	"crownmark/acquire"
 	"crownmark/acquire/virtual"
 	"crownmark/fit"
+	"crownmark/store"
 )
 
 // onBench is a job on a live bench with one or two indicators.
@@ -121,6 +122,26 @@ func TestStepsOfAWholeJob(t *testing.T) {
 	if got := strings.Join(pressed, ""); len(pressed) != 5 || strings.Count(got, `"left":1}`) != 2 {
 		t.Errorf("pressed %d: %s", len(pressed), got)
 	}
+}
+
+// TestStepsAfterLostCounts: a cylinder swept in a mount that nothing links to
+// the reference leads back to the reference, not to itself again.
+func TestStepsAfterLostCounts(t *testing.T) {
+	in := swept(t, practice(t), 3, virtual.DefaultPlan())
+	in.Sweeps = in.Sweeps[:4]
+	for i := range in.Sweeps[2:] {
+		in.Sweeps[2+i].Mount = 2
+	}
+	v, n := onBench(t, "left")
+	n.Selection = acquire.Selection{Job: 1, Cylinders: map[string]int{"left": in.Sweeps[2].Cylinder}}
+	x := solved(t, in)
+	s := nextStep(v, n, x)
+	s.says(t, phasePlace, "Back to cylinder 1, the reference")
+	s.body(t, `{"job":1,"cylinders":{"left":1}}`)
+	n.Selection.Cylinders["left"] = 1
+	nextStep(v, n, x).says(t, phaseSweep, "Sweep cylinder 1 once more.")
+	v.Last = []sweepRow{{Sweep: store.Sweep{Cylinder: 1}}} // swept, yet the old mount stays unlinked
+	nextStep(v, n, x).says(t, phasePlace, "Next: the indicator on cylinder ")
 }
 
 // TestTogetherAndNearestFirst: two indicators are set on the cylinders that

@@ -98,6 +98,9 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	v.OpenJobs = open
 	v.Step = nextStep(v, snapshot, index)
+	if v.Job == nil {
+		v.ZeroWord = noTopYet
+	}
 	v.ZeroWord = s.sayer(r)(v.ZeroWord)
 	v.Wheel = wheelSVG(v.Hand, v.Tops)
 	return s.render(w, r, http.StatusOK, "bench", frame{Title: "Bench", Here: "bench", Page: v, Simulated: v.Job != nil && v.Job.Simulated})

@@ -91,6 +91,8 @@ func approachOf(lastMove, sign int, confirmed bool) string {
 	return "back"
 }
 
+const noTopYet = "encoder angle, no top known yet"
+
 // trueTop is the reference's true top on the encoder that stands now, in running
 // direction, and what an angle then means; nil where it is not known.
 func trueTop(job store.Job, sweeps []store.Sweep, index fit.Index, mount int) (zero *float64, word string) {
@@ -108,7 +110,7 @@ func trueTop(job store.Job, sweeps []store.Sweep, index fit.Index, mount int) (z
 	}
 	switch {
 	case zero == nil || job.DirectionSign == 0:
-		return nil, "encoder angle, no top known yet"
+		return nil, noTopYet
 	case home != mount:
 		return nil, fmt.Sprintf("encoder moved: sweep %d again", ref)
 	}

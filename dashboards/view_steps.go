@@ -108,6 +108,9 @@ func runningStep(running []acquire.RunningSweep) step {
 // betweenSweeps: nothing is being swept; is this placement done, and what is next?
 func (v benchView) betweenSweeps(n acquire.Snapshot, index fit.Index) step {
 	stands := standing(n.Selection)
+	if v.unlinked(index) {
+		return v.referenceAgain(n, index, "The encoder lost its count or was moved: what was swept since counts once the reference is swept again.")
+	}
 	for _, c := range stands {
 		if done, missing := v.swept(index, c); !done {
 			return step{phaseSweep, missing, firstOf(index.Advice), nil}
@@ -118,16 +121,30 @@ func (v benchView) betweenSweeps(n acquire.Snapshot, index fit.Index) step {
 	}
 	only := len(v.Engine.Tops()) == 1
 	if index.ClosureDeg == nil && !only {
-		ref := v.Engine.Reference()
-		if !slices.Equal(stands, []int{ref}) {
-			s := v.place(n, index, []int{ref})
-			s.Do = fmt.Sprintf("Back to cylinder %d, the reference: sweep it once more.", ref)
-			s.How = "It proves that the encoder did not slip."
-			return s
-		}
-		return step{phaseSweep, fmt.Sprintf("Sweep cylinder %d once more.", ref), "It proves that the encoder did not slip.", nil}
+		return v.referenceAgain(n, index, "It proves that the encoder did not slip.")
 	}
 	return v.afterSweeps(stands, index)
+}
+
+// unlinked tells that a cylinder's sweeps wait for one of the reference, and
+// that none was made since.
+func (v benchView) unlinked(index fit.Index) bool {
+	if len(v.Last) > 0 && v.Last[0].Cylinder == v.Engine.Reference() && !v.Last[0].SetAside {
+		return false
+	}
+	return slices.ContainsFunc(index.Cylinders, func(c fit.Cylinder) bool {
+		return len(c.Curves) == 0 && slices.Contains(c.Flags, fit.FlagMountUnlinked)
+	})
+}
+
+func (v benchView) referenceAgain(n acquire.Snapshot, index fit.Index, why string) step {
+	ref := v.Engine.Reference()
+	if slices.Equal(standing(n.Selection), []int{ref}) {
+		return step{phaseSweep, fmt.Sprintf("Sweep cylinder %d once more.", ref), why, nil}
+	}
+	s := v.place(n, index, []int{ref})
+	s.Do, s.How = fmt.Sprintf("Back to cylinder %d, the reference: sweep it once more.", ref), why
+	return s
 }
 
 func (v benchView) afterSweeps(stands []int, index fit.Index) step {

@@ -57,12 +57,15 @@ func (f *follower) ask(o *virtual.Operator) (virtual.Wish, error) {
 	}
 	f.job = now.Selection.Job
 	var job struct {
-		Direction *int `json:"direction"`
+		Direction *int    `json:"direction"`
+		Cautions  *string `json:"cautions_acknowledged_at"`
 	}
 	if err := f.call(o.Context(), "GET", fmt.Sprintf("/api/v1/jobs/%d", f.job), nil, &job); err != nil {
 		return virtual.Wish{}, nil
 	}
 	switch {
+	case job.Cautions == nil:
+		return f.say(virtual.Wish{}, "waits: read the cautions on the page, and say so")
 	case job.Direction == nil && f.turns%20 == 0: // again every few seconds
 		f.turns++
 		return f.say(virtual.Wish{Do: virtual.WishDirection}, "turns a few degrees in running direction; confirm it on the page")

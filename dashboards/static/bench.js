@@ -39,7 +39,7 @@
     const now = run(), a = aim(), top = now === null ? null : topOf(a);
     if (now === null) { put(byID("angle"), "—"); put(byID("angle-of"), page.zero_word || ""); return; }
     put(byID("angle"), top === null ? whole(now) : degrees(now - top, 2));
-    put(byID("angle-of"), top === null ? page.zero_word || "" : t("after the top of %s", a.cylinder));
+    put(byID("angle-of"), top === null ? page.zero_word || "" : t("after the top of %s (− is before)", a.cylinder));
   }
 
   // whole is the crank's angle within its turn.
