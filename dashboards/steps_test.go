@@ -188,3 +188,32 @@ func TestCoverAndTravel(t *testing.T) {
 		t.Errorf("travel %g mm", got)
 	}
 }
+
+// TestPreload: near the top, a plunger that is hardly pressed in is told of;
+// one that is pressed in, or whose stop nobody saw, is not.
+func TestPreload(t *testing.T) {
+	v, n := onBench(t, "left")
+	zero, angle, rest := 40.0, 20.0, -11.0
+	v.ZeroDeg, v.Tops, v.Reserve = &zero, []wheelTop{{1, 0}}, "0.5 mm"
+	v.Shown = func(mm float64) string { return display{Length: "mm"}.length(&mm, 1) + " mm" }
+	n.Encoder.Value, n.Indicators[0].RestMM, n.Indicators[0].Cylinder = &angle, &rest, 1
+	n.Selection = acquire.Selection{Job: 1, Cylinders: map[string]int{"left": 1}}
+	for height, want := range map[float64]string{
+		-10.8: "The plunger is pressed in by 0.2 mm only, 20° from the top: lower the indicator until it is 0.5 mm or more.",
+		-10.4: "",
+	} {
+		n.Indicators[0].Value = &height
+		if got := nextStep(v, n, fit.Index{}).How; got != want {
+			t.Errorf("at %g mm: %q", height, got)
+		}
+	}
+	low, far := -10.8, 100.0
+	n.Indicators[0].Value, n.Encoder.Value = &low, &far
+	if got := nextStep(v, n, fit.Index{}).How; got != "" {
+		t.Errorf("far from the top: %q", got)
+	}
+	n.Encoder.Value, n.Indicators[0].RestMM = &angle, nil
+	if got := nextStep(v, n, fit.Index{}).How; got != "" {
+		t.Errorf("no stop seen: %q", got)
+	}
+}

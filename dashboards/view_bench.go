@@ -38,6 +38,7 @@ type benchView struct {
 	TurnBack string
 	Travel   string // needed of an indicator, in the browser's unit
 	Reserve  string
+	Shown    func(mm float64) string // a length in that unit
 	Aims     []aim
 	Doubts   []doubt
 	Used     []int64 // sweeps that serve the fit
@@ -89,8 +90,8 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 		index = s.indexOrEmpty(r.Context(), job.ID)
 		v.ofJob(job, sweeps, index, snapshot)
 		d := displayOf(r)
-		need, spare := travelMM(job.Engine, aimDeg), reserveMM
-		v.Travel, v.Reserve = d.length(&need, 1)+" "+d.Length, d.length(&spare, 1)+" "+d.Length
+		v.Shown = func(mm float64) string { return d.length(&mm, 1) + " " + d.Length }
+		v.Travel, v.Reserve = v.Shown(travelMM(job.Engine, aimDeg)), v.Shown(reserveMM)
 	}
 	open, err := s.openJobs(r.Context())
 	if err != nil {

@@ -113,7 +113,11 @@ func (v benchView) betweenSweeps(n acquire.Snapshot, index fit.Index) step {
 	}
 	for _, c := range stands {
 		if done, missing := v.swept(index, c); !done {
-			return step{phaseSweep, missing, firstOf(index.Advice), nil}
+			how := v.preload(n, c)
+			if how == "" {
+				how = firstOf(index.Advice)
+			}
+			return step{phaseSweep, missing, how, nil}
 		}
 	}
 	if next := v.nextUp(n, index); len(next) > 0 {
@@ -184,6 +188,27 @@ func (v benchView) place(n acquire.Snapshot, index fit.Index, next []int) step {
 	}
 	how += fmt.Sprintf("Start %s before its top. ±%g° needs %s of travel and %s in reserve.", v.degrees(aimDeg), aimDeg, v.Travel, v.Reserve)
 	return step{phasePlace, do, how, []act{{Text: button, Method: "PUT", Path: "/api/v1/bench/selection", Body: body}}}
+}
+
+// preload says so when the plunger is pressed in too little where a sweep
+// begins: the piston would leave it before the sweep's other end. "" where it is
+// enough, or where neither the stop nor the top is known.
+func (v benchView) preload(n acquire.Snapshot, number int) string {
+	i := slices.IndexFunc(n.Indicators, func(s acquire.InstrumentState) bool { return s.Cylinder == number })
+	k := slices.IndexFunc(v.Tops, func(t wheelTop) bool { return t.N == number })
+	if i < 0 || k < 0 || v.ZeroDeg == nil || n.Encoder.Value == nil {
+		return ""
+	}
+	one := n.Indicators[i]
+	if one.RestMM == nil || one.Value == nil {
+		return ""
+	}
+	from := foldHalf(*n.Encoder.Value*float64(v.Sign) - *v.ZeroDeg - v.Tops[k].Deg)
+	pressed := *one.Value - *one.RestMM
+	if math.Abs(from) > aimDeg || pressed >= reserveMM {
+		return ""
+	}
+	return fmt.Sprintf("The plunger is pressed in by %s only, %.0f° from the top: lower the indicator until it is %s or more.", v.Shown(pressed), math.Abs(from), v.Reserve)
 }
 
 func (benchView) degrees(d float64) string { return fmt.Sprintf("%g°", d) }
