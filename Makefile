@@ -3,7 +3,10 @@
 GO ?= go
 SEED ?= 1
 
-.PHONY: help build demo test check unit race e2e bench accuracy soak faults-long fuzz vuln need clean
+# What is looked at in a browser or on paper, over whole jobs: too slow under the race detector.
+PAGES = InABrowser|EveryPage|German|ComparePage|IndexView|Report|CurvesAreWhole|Issued|Indicators?Page|BrowsersLanguage
+
+.PHONY: help build demo test check unit race pages e2e bench accuracy soak faults-long fuzz vuln need clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*##' Makefile | sed 's/:.*## /\t/' | expand -t 12
@@ -14,7 +17,7 @@ build: ## bin/crownmark, one static file
 demo: build ## the whole job on a virtual bench, then the page; Ctrl-C ends it
 	bin/crownmark demo
 
-test: need check unit race e2e ## everything that must pass
+test: need check unit race pages e2e ## everything that must pass
 
 check: ## format, vet, staticcheck, tidy
 	@f=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$f" ] || { echo "gofmt would change: $$f"; exit 1; }
@@ -25,8 +28,12 @@ check: ## format, vet, staticcheck, tidy
 unit: ## fit and what stands on it: no ports, no clock
 	$(GO) test ./fit/...
 
-race: ## ports, store and pages under the race detector
-	$(GO) test -race -p 1 ./acquire/... ./store/... ./dashboards/...
+race: ## ports, store and API under the race detector
+	$(GO) test -race -p 1 ./acquire/... ./store/...
+	$(GO) test -race -skip '$(PAGES)' ./dashboards/...
+
+pages: ## every page in a real browser, reports on paper
+	$(GO) test -run '$(PAGES)' ./dashboards/...
 
 e2e: ## the program as a whole: commands, demo, kill -9, another program's bytes
 	$(GO) test -p 1 ./cmd/...

@@ -49,6 +49,7 @@ func (h *byHand) typedCylinder() {
 	h.keys("enter")
 	h.until("no number", `document.getElementById("height-fault").textContent.startsWith("Write a plain number")`)
 	h.set(`document.getElementById("height").value = ""`)
+	time.Sleep(170 * time.Millisecond) // a second Enter at once would be a bounce
 	y := h.heightAt(1, -21)
 	h.typeIn(strings.Replace(fmt.Sprintf("%.3f", y), ".", ",", 1)) // a comma is a point
 	h.keys("enter")

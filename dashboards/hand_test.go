@@ -133,7 +133,7 @@ func TestHandSweepFaults(t *testing.T) {
 		{"/api/v1/jobs/1/hand-sweeps", `{"cylinder":3}`, 422, "/direction"},
 		{"/api/v1/jobs/1/hand-sweeps", `{"cylinder":3,"direction":1,"angle_u_deg":9}`, 422, "/angle_u_deg"},
 		{"/api/v1/jobs/1/hand-sweeps", `{"cylinder":3,"direction":1,"zeroed_on":"The Deck"}`, 422, "/zeroed_on"},
-		{"/api/v1/jobs/1/hand-sweeps", `{"cylinder":3,"direction":1,"indicator":"right"}`, 422, ""},
+		{"/api/v1/jobs/1/hand-sweeps", `{"cylinder":3,"direction":1,"indicator":"right"}`, 422, "/indicator"},
 		{"/api/v1/jobs/9/hand-sweeps", `{"cylinder":3,"direction":1}`, 404, ""},
 		{"/api/v1/hand-sweeps/9/readings", `{"mark_deg":10}`, 404, ""},
 	} {
