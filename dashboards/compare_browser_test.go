@@ -139,7 +139,7 @@ func cursorByMouse(w *watched, url string) {
 	w.says(`(async () => {
 		const d = await (await fetch("/api/v1/compare" + location.search)).json(), at = ` + cursorAt + `, k = Math.round((at - d.grid.from_deg) / d.grid.step_deg);
 		const lo = d.grid.from_deg, hi = lo + (d.grid.points - 1) * d.grid.step_deg;
-		if (Math.abs(at - (lo + .75 * (hi - lo))) > .1) return "at " + at + " of " + lo + " to " + hi;
+		if (Math.abs(at - (lo + .75 * (hi - lo))) > .5) return "at " + at + " of " + lo + " to " + hi;
 		const cells = [...document.querySelectorAll("#readout tbody tr")][1].querySelectorAll("td"), read = c => Number(c.textContent.replace("−", "-")), c = d.curves[1];
 		const want = [c.grid_height_mm[k], c.grid_difference_mm[k] * 1000, c.grid_residual_mm[k] * 1000], got = [...cells].map(read);
 		return got.every((v, i) => Math.abs(v - want[i]) <= (i ? .0501 : .000051)) ? "same" : got + " for " + want;
