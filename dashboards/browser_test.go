@@ -143,6 +143,36 @@ func (st stage) buttonsWork(w *watched) {
 	press("3")
 	w.until("cylinder 3 is selected", `document.querySelector(".probe h2").textContent === "left, mm: on cylinder 3"`)
 	w.forgive("409")
+	st.overtaken(w)
+}
+
+// overtaken: what the program said before a press, coming late, does not undo
+// on the page what it said after it.
+func (st stage) overtaken(w *watched) {
+	const stands = `document.querySelector(".probe h2").textContent`
+	w.until("an answer is held back", `(() => {
+		const real = window.fetch;
+		window.late = "no";
+		window.fetch = async (...a) => {
+			const r = await real(...a);
+			if (String(a[0]) !== location.href || late !== "no") return r;
+			late = "asked";
+			await new Promise(go => { window.letGo = go; });
+			return r;
+		};
+		fresh().then(() => { late = "shown: " + `+stands+`; });
+		return true;
+	})()`)
+	w.until("it was asked for", `late === "asked" && !!window.letGo`)
+	if err := st.bench.Select(w.t.Context(), acquire.Selection{Job: 1, Cylinders: map[string]int{"left": 4}}); err != nil {
+		w.t.Fatal(err)
+	}
+	w.until("the newer answer is shown", `(fresh(), `+stands+` === "left, mm: on cylinder 4")`)
+	w.until("the older one comes, and changes nothing", `(letGo(), late === "shown: left, mm: on cylinder 4")`)
+	if err := st.bench.Select(w.t.Context(), acquire.Selection{Job: 1, Cylinders: map[string]int{"left": 3}}); err != nil {
+		w.t.Fatal(err)
+	}
+	w.until("cylinder 3 again", `(fresh(), `+stands+` === "left, mm: on cylinder 3")`)
 }
 
 // drawn lets a sweep of cylinder 3 run half-way before the page's eyes.

@@ -133,13 +133,21 @@ func (w *watched) pointAt(share float64) (x, y float64) {
 func cursorByMouse(w *watched, url string) {
 	w.do(chromedp.Navigate(url + "/compare?sweeps=3,12&ref=3"))
 	w.drawnCurves("sweeps=3,12&ref=3")
+	const wide = `document.getElementById("stage").clientWidth`
+	left, y := w.pointAt(0.001) // where curves have no figure yet
+	w.do(call(input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: "mouseMoved", X: left, Y: y}))
+	w.until("the cursor goes to the left", cursorAt+` < -5`)
+	first := w.number(wide)
 	x, y := w.pointAt(0.75)
 	w.do(call(input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: "mouseMoved", X: x, Y: y}))
 	w.until("the cursor follows the mouse", cursorAt+` > 5`)
+	if now := w.number(wide); now != first {
+		w.t.Errorf("the figures push the plot about under the mouse: %g px wide, then %g", first, now)
+	}
 	w.says(`(async () => {
 		const d = await (await fetch("/api/v1/compare" + location.search)).json(), at = ` + cursorAt + `, k = Math.round((at - d.grid.from_deg) / d.grid.step_deg);
 		const lo = d.grid.from_deg, hi = lo + (d.grid.points - 1) * d.grid.step_deg;
-		if (Math.abs(at - (lo + .75 * (hi - lo))) > .5) return "at " + at + " of " + lo + " to " + hi;
+		if (Math.abs(at - (lo + .75 * (hi - lo))) > .1) return "at " + at + " of " + lo + " to " + hi;
 		const cells = [...document.querySelectorAll("#readout tbody tr")][1].querySelectorAll("td"), read = c => Number(c.textContent.replace("−", "-")), c = d.curves[1];
 		const want = [c.grid_height_mm[k], c.grid_difference_mm[k] * 1000, c.grid_residual_mm[k] * 1000], got = [...cells].map(read);
 		return got.every((v, i) => Math.abs(v - want[i]) <= (i ? .0501 : .000051)) ? "same" : got + " for " + want;

@@ -22,7 +22,6 @@ func TestReadByHandInABrowser(t *testing.T) {
 	h.do(chromedp.Navigate(h.base + "/by-hand"))
 	for _, step := range []string{"work on", "cautions"} { // both are the page's main button
 		h.until(step, `document.querySelectorAll("main .main:not(:disabled)").length === 1 && document.readyState === "complete"`)
-		time.Sleep(500 * time.Millisecond) // the page swaps its parts after the last press
 		h.keys("enter")
 		h.until(step+" is done", map[string]string{"work on": `!!document.getElementById("cautions")`, "cautions": `!!document.getElementById("begin")`}[step])
 	}

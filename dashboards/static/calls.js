@@ -4,11 +4,16 @@
 const say = text => { const s = document.getElementById("said"); if (s) s.textContent = text; };
 
 // fresh fetches this page again and swaps the parts that changed. What a person
-// is typing in stays; opened details stay open.
+// is typing in stays; opened details stay open. An answer that was overtaken by
+// that of a later call is old news.
+let freshAsked = 0, freshShown = 0;
 async function fresh() {
+  const mine = ++freshAsked;
   const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
   if (!answer.ok) return;
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  if (mine < freshShown) return;
+  freshShown = mine;
   for (const old of document.querySelectorAll(".fresh[id], #recording")) {
     const now = page.getElementById(old.id);
     if (!now || now.outerHTML === old.dataset.was) continue;
