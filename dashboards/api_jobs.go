@@ -114,12 +114,17 @@ func checkName(name string, mayBeEmpty bool) []Fault {
 	return nil
 }
 
-func (s *Server) getJob(w http.ResponseWriter, r *http.Request) error {
+// pathJob is the job whose id stands in the path.
+func (s *Server) pathJob(r *http.Request) (store.Job, error) {
 	id, err := pathID(r)
 	if err != nil {
-		return err
+		return store.Job{}, err
 	}
-	job, err := s.store.Job(r.Context(), id)
+	return s.store.Job(r.Context(), id)
+}
+
+func (s *Server) getJob(w http.ResponseWriter, r *http.Request) error {
+	job, err := s.pathJob(r)
 	if err != nil {
 		return err
 	}

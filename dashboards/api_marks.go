@@ -55,19 +55,7 @@ func (s *Server) postMark(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) getMarks(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r)
-	if err != nil {
-		return err
-	}
-	page, err := pageOf(r.URL.Query())
-	if err != nil {
-		return err
-	}
-	marks, next, err := s.store.Marks(r.Context(), id, page)
-	if err != nil {
-		return err
-	}
-	return writeJSON(w, http.StatusOK, listOf(marks, next, markOf))
+	return listOfJob(s, w, r, s.store.Marks, markOf)
 }
 
 func (s *Server) getMark(w http.ResponseWriter, r *http.Request) error {

@@ -30,19 +30,7 @@ func reportOf(r store.Report) reportDoc {
 }
 
 func (s *Server) getReports(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r)
-	if err != nil {
-		return err
-	}
-	page, err := pageOf(r.URL.Query())
-	if err != nil {
-		return err
-	}
-	reports, next, err := s.store.Reports(r.Context(), id, page)
-	if err != nil {
-		return err
-	}
-	return writeJSON(w, http.StatusOK, listOf(reports, next, reportOf))
+	return listOfJob(s, w, r, s.store.Reports, reportOf)
 }
 
 // getReport is the document as it was frozen, to the byte.

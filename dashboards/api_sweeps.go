@@ -44,22 +44,7 @@ func sweepOf(w store.Sweep) sweepDoc {
 }
 
 func (s *Server) getSweeps(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r)
-	if err != nil {
-		return err
-	}
-	page, err := pageOf(r.URL.Query())
-	if err != nil {
-		return err
-	}
-	if _, err := s.store.Job(r.Context(), id); err != nil {
-		return err
-	}
-	sweeps, next, err := s.store.Sweeps(r.Context(), id, page)
-	if err != nil {
-		return err
-	}
-	return writeJSON(w, http.StatusOK, listOf(sweeps, next, sweepOf))
+	return listOfJob(s, w, r, s.store.Sweeps, sweepOf)
 }
 
 func (s *Server) getSweep(w http.ResponseWriter, r *http.Request) error {
@@ -173,15 +158,12 @@ func (s *Server) getSamples(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) getExport(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r)
+	job, err := s.pathJob(r)
 	if err != nil {
 		return err
 	}
-	if _, err := s.store.Job(r.Context(), id); err != nil {
-		return err
-	}
-	out := csvTo(w, fmt.Sprintf("job-%d.csv", id))
-	return out.end(s.store.Export(r.Context(), id, out))
+	out := csvTo(w, fmt.Sprintf("job-%d.csv", job.ID))
+	return out.end(s.store.Export(r.Context(), job.ID, out))
 }
 
 // csvOut sends a CSV file whose head is written with its first bytes, so that

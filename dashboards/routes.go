@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"bytes"
+	"context"
 	_ "embed"
 	"encoding/json"
 	"fmt"
@@ -197,6 +198,23 @@ func listOf[S, T any](from []S, next *int64, f func(S) T) list[T] {
 		l.Items = append(l.Items, f(v))
 	}
 	return l
+}
+
+// listOfJob answers with a page of what the job in the path has.
+func listOfJob[S, T any](s *Server, w http.ResponseWriter, r *http.Request, read func(context.Context, int64, store.Page) ([]S, *int64, error), f func(S) T) error {
+	page, err := pageOf(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	job, err := s.pathJob(r)
+	if err != nil {
+		return err
+	}
+	items, next, err := read(r.Context(), job.ID, page)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, listOf(items, next, f))
 }
 
 // pageOf reads ?limit= and ?after=, and refuses every other key.

@@ -29,15 +29,11 @@ type crankView struct {
 }
 
 func (s *Server) crankPage(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r)
+	job, err := s.pathJob(r)
 	if err != nil {
 		return err
 	}
-	job, err := s.store.Job(r.Context(), id)
-	if err != nil {
-		return err
-	}
-	x := s.indexOrEmpty(r.Context(), id)
+	x := s.indexOrEmpty(r.Context(), job.ID)
 	say := s.sayer(r)
 	v := crankView{Job: jobOf(job), EngineText: saidByParts(engineText(job.Engine), say), Index: x, Runs: runsText(job.Engine), Common: capital(say(fit.CommonWords(x))), Known: x.CommonZeroDeg != nil, Copied: trimsText(x)}
 	for _, c := range x.Cylinders {

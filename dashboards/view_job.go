@@ -71,19 +71,15 @@ type cylinderRow struct {
 }
 
 func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r)
+	job, err := s.pathJob(r)
 	if err != nil {
 		return err
 	}
-	job, err := s.store.Job(r.Context(), id)
+	sweeps, err := s.allSweeps(r.Context(), job.ID)
 	if err != nil {
 		return err
 	}
-	sweeps, err := s.allSweeps(r.Context(), id)
-	if err != nil {
-		return err
-	}
-	v, err := viewOf(job, sweeps, s.indexOrEmpty(r.Context(), id), s.sayer(r))
+	v, err := viewOf(job, sweeps, s.indexOrEmpty(r.Context(), job.ID), s.sayer(r))
 	if err != nil {
 		return err
 	}
