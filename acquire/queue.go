@@ -106,6 +106,8 @@ func (e *entry) join(f *entry) {
 	a.Selections = append(a.Selections, b.Selections...)
 	a.Marks = append(a.Marks, b.Marks...)
 	a.Directions = append(a.Directions, b.Directions...)
+	a.Points = append(a.Points, b.Points...)
+	a.CalibrationEvents = append(a.CalibrationEvents, b.CalibrationEvents...)
 	e.news = append(e.news, f.news...)
 	e.asked = append(e.asked, f.asked...)
 	e.waiting = append(e.waiting, f.waiting...)
@@ -193,6 +195,15 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 			}
 			q.told <- commit{refused: err}
 			e.selected, e.asked, e.batch.Selections, e.batch.Marks, e.batch.Directions = nil, nil, nil, nil, nil
+			if e.batch.Empty() {
+				e.answer(err)
+				return nil
+			}
+			continue
+		}
+		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.CalibrationEvents) > 0 { // the readings stay
+			q.told <- commit{refused: err}
+			e.batch.Points, e.batch.CalibrationEvents = nil, nil
 			if e.batch.Empty() {
 				e.answer(err)
 				return nil

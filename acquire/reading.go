@@ -133,6 +133,31 @@ type DirectionConfirmed struct {
 	AtNS      int64
 }
 
+// CalibrationPoint says that the reading Seq of Stream was taken at a point of a
+// calibration: the reference stood at ReferenceMM.
+type CalibrationPoint struct {
+	Calibration int64
+	Run         int     // 1, 2, …
+	Direction   string  // "up" | "down" | "repeat": how the plunger came to it
+	ReferenceMM float64 // what the reference says
+	Stream, Seq int64
+}
+
+// What may happen to a calibration.
+const (
+	CalibrationTakenBack = "taken_back" // its point Stream, Seq counts no longer
+	CalibrationEnded     = "ended"      // Cause says why
+)
+
+// CalibrationEvent is one of these.
+type CalibrationEvent struct {
+	Calibration int64
+	Kind        string
+	Stream, Seq int64  // the point taken back
+	Cause       string // why it ended
+	Actor       string
+}
+
 // Batch is what is committed together: a sweep's begin or end, and the
 // readings around it, share one transaction.
 type Batch struct {
@@ -145,12 +170,15 @@ type Batch struct {
 	Selections []Selection
 	Marks      []MarkPress
 	Directions []DirectionConfirmed
+
+	Points            []CalibrationPoint
+	CalibrationEvents []CalibrationEvent
 }
 
 // Empty reports whether there is nothing to commit.
 func (b Batch) Empty() bool {
 	return len(b.Streams)+len(b.Readings)+len(b.Gaps)+len(b.Data)+len(b.Begins)+len(b.Ends)+
-		len(b.Selections)+len(b.Marks)+len(b.Directions) == 0
+		len(b.Selections)+len(b.Marks)+len(b.Directions)+len(b.Points)+len(b.CalibrationEvents) == 0
 }
 
 // Recorder keeps batches. Record returns the ledger number of the commit that
