@@ -106,6 +106,8 @@ func (e *entry) join(f *entry) {
 	a.Selections = append(a.Selections, b.Selections...)
 	a.Marks = append(a.Marks, b.Marks...)
 	a.Directions = append(a.Directions, b.Directions...)
+	a.Points = append(a.Points, b.Points...)
+	a.Calibrated = append(a.Calibrated, b.Calibrated...)
 	e.news = append(e.news, f.news...)
 	e.asked = append(e.asked, f.asked...)
 	e.waiting = append(e.waiting, f.waiting...)
