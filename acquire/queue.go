@@ -107,7 +107,7 @@ func (e *entry) join(f *entry) {
 	a.Marks = append(a.Marks, b.Marks...)
 	a.Directions = append(a.Directions, b.Directions...)
 	a.Points = append(a.Points, b.Points...)
-	a.CalibrationEvents = append(a.CalibrationEvents, b.CalibrationEvents...)
+	a.Calibrated = append(a.Calibrated, b.Calibrated...)
 	e.news = append(e.news, f.news...)
 	e.asked = append(e.asked, f.asked...)
 	e.waiting = append(e.waiting, f.waiting...)
@@ -201,9 +201,9 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 			}
 			continue
 		}
-		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.CalibrationEvents) > 0 { // the readings stay
+		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.Calibrated) > 0 { // the readings stay
 			q.told <- commit{refused: err}
-			e.batch.Points, e.batch.CalibrationEvents = nil, nil
+			e.batch.Points, e.batch.Calibrated = nil, nil
 			if e.batch.Empty() {
 				e.answer(err)
 				return nil

@@ -133,28 +133,29 @@ type DirectionConfirmed struct {
 	AtNS      int64
 }
 
-// CalibrationPoint says that the reading Seq of Stream was taken at a point of a
-// calibration: the reference stood at ReferenceMM.
+// CalibrationPoint is one point of a guided calibration: what the indicator
+// said (a reading of the calibration's own stream) while the reference said
+// ReferenceMM. Its reading comes in the same batch.
 type CalibrationPoint struct {
 	Calibration int64
-	Run         int     // 1, 2, …
-	Direction   string  // "up" | "down" | "repeat": how the plunger came to it
+	Run         int     // from 1
+	Direction   string  // "up" (plunger moving in), "down" or "repeat"
 	ReferenceMM float64 // what the reference says
-	Stream, Seq int64
+	Stream, Seq int64   // of the reading
 }
 
-// What may happen to a calibration.
+// Kinds of CalibrationEvent.
 const (
-	CalibrationTakenBack = "taken_back" // its point Stream, Seq counts no longer
-	CalibrationEnded     = "ended"      // Cause says why
+	CalibrationTakenBack = "taken_back" // a point, which stays kept, does not count
+	CalibrationEnded     = "ended"      // no point comes after it
 )
 
-// CalibrationEvent is one of these.
+// CalibrationEvent is what happened to a calibration besides its points.
 type CalibrationEvent struct {
 	Calibration int64
 	Kind        string
-	Stream, Seq int64  // the point taken back
-	Cause       string // why it ended
+	Stream, Seq int64 // CalibrationTakenBack: of the point's reading, which may be in the same batch; else 0
+	AtNS        int64
 	Actor       string
 }
 
@@ -170,15 +171,14 @@ type Batch struct {
 	Selections []Selection
 	Marks      []MarkPress
 	Directions []DirectionConfirmed
-
-	Points            []CalibrationPoint
-	CalibrationEvents []CalibrationEvent
+	Points     []CalibrationPoint
+	Calibrated []CalibrationEvent
 }
 
 // Empty reports whether there is nothing to commit.
 func (b Batch) Empty() bool {
 	return len(b.Streams)+len(b.Readings)+len(b.Gaps)+len(b.Data)+len(b.Begins)+len(b.Ends)+
-		len(b.Selections)+len(b.Marks)+len(b.Directions)+len(b.Points)+len(b.CalibrationEvents) == 0
+		len(b.Selections)+len(b.Marks)+len(b.Directions)+len(b.Points)+len(b.Calibrated) == 0
 }
 
 // Recorder keeps batches. Record returns the ledger number of the commit that

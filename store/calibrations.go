@@ -171,7 +171,7 @@ func (c *change) addPoints(b acquire.Batch) error {
 }
 
 func (c *change) addCalibrationEvents(b acquire.Batch) error {
-	for _, e := range b.CalibrationEvents {
+	for _, e := range b.Calibrated {
 		if err := c.runningCalibration(e.Calibration); err != nil {
 			return fmt.Errorf("calibration event: %w", err)
 		}
@@ -187,7 +187,7 @@ func (c *change) addCalibrationEvents(b acquire.Batch) error {
 		default:
 			return fmt.Errorf("%w: calibration event %q", ErrInvalid, e.Kind)
 		}
-		if err := c.addCalibrationEvent(e.Calibration, e.Kind, point, e.Cause, e.Actor); err != nil {
+		if err := c.addCalibrationEvent(e.Calibration, e.Kind, point, "", e.Actor); err != nil {
 			return err
 		}
 	}

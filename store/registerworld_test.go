@@ -57,8 +57,8 @@ func takeCalibration(t testing.TB, s *Store, n NewCalibration) Calibration {
 	if _, err := s.Record(ctx, b); err != nil {
 		t.Fatal(err)
 	}
-	back := acquire.Batch{CalibrationEvents: []acquire.CalibrationEvent{{Calibration: cal.ID, Kind: acquire.CalibrationTakenBack, Stream: res.LastStream + 1, Seq: 10, Actor: "test"},
-		{Calibration: cal.ID, Kind: acquire.CalibrationEnded, Cause: "done", Actor: "test"}}}
+	back := acquire.Batch{Calibrated: []acquire.CalibrationEvent{{Calibration: cal.ID, Kind: acquire.CalibrationTakenBack, Stream: res.LastStream + 1, Seq: 10, Actor: "test"},
+		{Calibration: cal.ID, Kind: acquire.CalibrationEnded, Actor: "test"}}}
 	if _, err := s.Record(ctx, back); err != nil {
 		t.Fatal(err)
 	}
