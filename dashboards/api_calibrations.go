@@ -1,13 +1,13 @@
 package dashboards
 
 import (
-	"encoding/csv"
 	"net/http"
 	"strconv"
 	"time"
 
 	"crownmark/dashboards/certificate"
 	"crownmark/fit/calibrate"
+	"crownmark/fit/pointcsv"
 	"crownmark/store"
 )
 
@@ -72,12 +72,7 @@ func (s *Server) getPointsCSV(w http.ResponseWriter, r *http.Request) error {
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
 	w.Header().Set("Content-Disposition", `attachment; filename="calibration-`+strconv.FormatInt(c.ID, 10)+`.csv"`)
 	w.Header().Set("Cache-Control", "no-store")
-	out := csv.NewWriter(w)
-	rows := [][]string{{"run", "direction", "reference_mm", "reading_mm"}}
-	for _, p := range c.Counted() {
-		rows = append(rows, []string{strconv.Itoa(p.Run), string(p.Direction), strconv.FormatFloat(p.ReferenceMM, 'f', -1, 64), strconv.FormatFloat(p.ReadingMM, 'f', -1, 64)})
-	}
-	return out.WriteAll(rows)
+	return pointcsv.Write(w, c.Counted())
 }
 
 // getResult evaluates the points as they stand now.

@@ -97,10 +97,12 @@ func (s *Server) certify(ctx context.Context, n store.NewCertificate) (store.Cer
 	if err != nil {
 		return store.Certificate{}, false, err
 	}
+	// The evaluation takes its time, hence not within the commit, which refuses
+	// first what cannot be evaluated.
+	d, failed := certificate.Draft(st, s.software, s.evaluate)
 	return s.store.IssueCertificate(ctx, n, func(number, version int64, at time.Time) ([]byte, error) {
-		d, err := certificate.Draft(st, s.software, s.evaluate)
-		if err != nil {
-			return nil, err
+		if failed != nil {
+			return nil, newProblem(http.StatusConflict, "not-evaluable", "These points cannot be evaluated yet", failed.Error(), "take the points that are missing")
 		}
 		return d.Freeze(number, version, at)
 	})

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"crownmark/fit/calibrate"
@@ -127,6 +128,11 @@ func (p *CalibrationPoint) read(ctx context.Context, q querier, i *instrument, s
 	p.ReadingMM, p.Raw, p.Indicator = i.HeightMM(list[0]), i.RawText(list[0].Raw), i.Name
 	p.At = time.Unix(0, startNS+list[0].AtNS).UTC()
 	return err
+}
+
+// ErrorMM is reading − reference, without what floating point adds to it.
+func (p CalibrationPoint) ErrorMM() float64 {
+	return math.Round((p.ReadingMM-p.ReferenceMM)*1e9) / 1e9
 }
 
 // Counted are the points that count, as the evaluation takes them.

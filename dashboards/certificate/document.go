@@ -86,7 +86,7 @@ type Evaluator func([]calibrate.Point, calibrate.Options) (calibrate.Result, err
 
 // Options are how a calibration is evaluated.
 func Options(s store.CalibrationStanding) calibrate.Options {
-	o := calibrate.Options{LocalSpanMM: usualSpanMM}
+	o := calibrate.DefaultOptions()
 	o.ResolutionMM, o.Limits = s.Instrument.Record.ResolutionMM, s.Instrument.Record.LimitsMM
 	if span := s.Calibration.Plan.LocalSpanMM; span > 0 {
 		o.LocalSpanMM = span
@@ -104,8 +104,6 @@ func Options(s store.CalibrationStanding) calibrate.Options {
 	}
 	return o
 }
-
-const usualSpanMM = 1 // of the local error
 
 // Draft makes the document of a calibration, without a number. The same standing
 // makes the same document.
@@ -136,7 +134,7 @@ func Draft(s store.CalibrationStanding, software string, evaluate Evaluator) (Do
 func PointsOf(c store.Calibration) []Point {
 	points := make([]Point, 0, len(c.Points))
 	for _, p := range c.Points {
-		points = append(points, Point{p.ID, p.Run, p.Direction, p.ReferenceMM, p.ReadingMM, p.ReadingMM - p.ReferenceMM, p.Raw, p.Indicator, p.TakenBack, p.At})
+		points = append(points, Point{p.ID, p.Run, p.Direction, p.ReferenceMM, p.ReadingMM, p.ErrorMM(), p.Raw, p.Indicator, p.TakenBack, p.At})
 	}
 	return points
 }
