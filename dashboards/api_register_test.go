@@ -59,6 +59,9 @@ func twoUM(mm int64, down bool) int64 { return mm / 2 }
 
 // evaluateSimply judges the total error alone.
 func evaluateSimply(points []calibrate.Point, o calibrate.Options) (calibrate.Result, error) {
+	if len(points) == 0 {
+		return calibrate.Result{}, errors.New("no points")
+	}
 	lo, hi := points[0].ReadingMM-points[0].ReferenceMM, points[0].ReadingMM-points[0].ReferenceMM
 	for _, p := range points {
 		lo, hi = min(lo, p.ReadingMM-p.ReferenceMM), max(hi, p.ReadingMM-p.ReferenceMM)
