@@ -85,6 +85,7 @@ func (l *loop) committed(c commit) {
 	switch {
 	case c.trouble != nil:
 		l.noticeStorage(c.trouble, c.dropped)
+		l.standGivenUp(c.stand)
 		return
 	case c.refused != nil:
 		l.selectAgain()
@@ -100,6 +101,7 @@ func (l *loop) committed(c commit) {
 	for i := range c.news {
 		l.b.o.OnEvent(Event{Sweep: &c.news[i]})
 	}
+	l.standStored(c.stand)
 	for i, run := range l.running {
 		if run == nil {
 			continue
