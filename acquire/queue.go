@@ -204,6 +204,15 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 			}
 			continue
 		}
+		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.Calibrated) > 0 { // the readings stay
+			q.told <- commit{refused: err}
+			e.batch.Points, e.batch.Calibrated = nil, nil
+			if e.batch.Empty() {
+				e.answer(err)
+				return nil
+			}
+			continue
+		}
 		if errors.Is(err, ErrRefused) || end.passed {
 			return err
 		}

@@ -48,6 +48,12 @@ func sickJobs() map[string]func(*fit.Input) {
 		"stray":           func(in *fit.Input) { stray := &in.Sweeps[len(in.Sweeps)/2]; turned(stray, 90) },
 		"slipped":         func(in *fit.Input) { last := &in.Sweeps[len(in.Sweeps)-1]; turned(last, 2) },
 		"never confirmed": func(in *fit.Input) { in.Sweeps = in.Sweeps[:1] },
+		"calibrated badly": func(in *fit.Input) {
+			states := []string{fit.CalibrationExpired, fit.CalibrationFailed, fit.CalibrationDoubted, fit.CalibrationNoneMade}
+			for i := range in.Sweeps {
+				in.Sweeps[i].Calibrated = fit.Calibrated{Certificate: 4, State: states[i%len(states)]}
+			}
+		},
 	}
 }
 

@@ -15,6 +15,12 @@ func (j *job) prepare() error {
 		if _, ok := j.in.Engine.Top(s.Cylinder); !ok {
 			return fmt.Errorf("sweep %d: the engine has no cylinder %d; assign the sweep to one of its cylinders or set it aside", s.ID, s.Cylinder)
 		}
+		if s.Correction != nil {
+			if err := s.Correction.Check(); err != nil {
+				return fmt.Errorf("sweep %d, indicator %q: %w", s.ID, s.Indicator, err)
+			}
+		}
+		j.flagCalibration(s)
 		p, flag := j.newPass(s)
 		if flag == FlagCountsLost {
 			lost[s.Mount]--
@@ -179,9 +185,8 @@ func decimalStep(v []float64) float64 {
 func (j *job) heights(s *Sweep) (t, y []float64, stepMM float64) {
 	t, y = cleanSeries(s.Height)
 	stepMM = stepOf(y)
-	c := j.in.Corrections[s.Indicator]
 	for i, v := range y {
-		y[i] = math.Max(-heightMostMM, math.Min(v+c.at(v), heightMostMM)) // still a spike, counted as one
+		y[i] = math.Max(-heightMostMM, math.Min(v+s.Correction.at(v), heightMostMM)) // still a spike, counted as one
 	}
 	return t, y, stepMM
 }
@@ -270,24 +275,6 @@ func cleanSeries(s Series) (t, y []float64) {
 		t, y = append(t, s.T[i]), append(y, s.V[i])
 	}
 	return t, y
-}
-
-// at is the correction to add to a reading, linear between its points, held
-// beyond them; 0 where there is no correction.
-func (c Correction) at(reading float64) float64 {
-	n := len(c.ReadingMM)
-	if n == 0 {
-		return 0
-	}
-	i, _ := slices.BinarySearch(c.ReadingMM, reading)
-	switch {
-	case i == 0:
-		return c.CorrectionMM[0]
-	case i == n:
-		return c.CorrectionMM[n-1]
-	}
-	f := (reading - c.ReadingMM[i-1]) / (c.ReadingMM[i] - c.ReadingMM[i-1])
-	return c.CorrectionMM[i-1] + f*(c.CorrectionMM[i]-c.CorrectionMM[i-1])
 }
 
 func (j *job) indicatorPrior(name string) IndicatorPrior {

@@ -35,8 +35,9 @@ type bench struct {
 type indicator struct {
 	sampler
 	Indicator
-	noise *rand.Rand
-	last  string
+	plunger Plunger
+	noise   *rand.Rand
+	last    string
 }
 
 func newBench(t Truth, s sink) (*bench, error) {
@@ -52,7 +53,7 @@ func newBench(t Truth, s sink) (*bench, error) {
 	}
 	b.encoder = newSampler(stream(t.Seed, "encoder"), t.Encoder.RateHz, base, t.Encoder.JitterMS/1000)
 	for _, i := range t.Indicators {
-		ind := indicator{Indicator: i, noise: stream(t.Seed, "noise "+i.Name)}
+		ind := indicator{Indicator: i, plunger: Plunger{Faults: i.IndicatorFaults}, noise: stream(t.Seed, "noise "+i.Name)}
 		ind.sampler = newSampler(stream(t.Seed, "rhythm "+i.Name), i.RateHz, base+i.LatencyMS/1000, i.JitterMS/1000)
 		b.inds = append(b.inds, ind)
 		b.probes = append(b.probes, probe{travel: i.TravelMM})
@@ -84,6 +85,10 @@ func (b *bench) turnTo(deg float64) {
 	b.crank.move(deg - b.crank.angleDeg)
 	for i := range b.probes {
 		b.probes[i].follow(&b.crank)
+		if b.inds[i].HysteresisMM > 0 {
+			mm, _ := b.probes[i].displayMM(&b.crank, b.now)
+			b.shown(i, mm)
+		}
 	}
 }
 
@@ -151,7 +156,7 @@ func (b *bench) lookIndicator(i int) {
 	if !contact {
 		noise = 0
 	}
-	text := displayText(mm+noise, ind.Unit, ind.Step)
+	text := displayText(b.shown(i, mm)+noise, ind.Unit, ind.Step)
 	if stuck < ind.StuckShare && ind.last != "" {
 		text = ind.last
 	}
@@ -162,6 +167,17 @@ func (b *bench) lookIndicator(i int) {
 	b.send(line{at: ind.arrival(b.now), port: 1 + i, looked: b.now, text: text + " " + ind.Unit + "\r\n", number: text, unit: ind.Unit,
 		value: readText(text, ind.Unit), contact: contact && mm > b.probes[i].setup.ZeroMM-ind.TravelMM+0.02})
 	ind.schedule()
+}
+
+// shown is what an indicator's own faults make of the display that a true one
+// would have, mm. Both stand at the setup's zero on the top, moving in.
+func (b *bench) shown(i int, mm float64) float64 {
+	ind := &b.inds[i]
+	if ind.none() {
+		return mm
+	}
+	zero := b.probes[i].setup.ZeroMM
+	return zero + ind.plunger.MoveTo(mm-zero+ind.TravelMM) - ind.movedIn(ind.TravelMM)
 }
 
 func (b *bench) send(l line) {
