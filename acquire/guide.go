@@ -18,7 +18,7 @@ type sample struct {
 //
 // It cannot know what the reference is set to. A point is the next one of the
 // plan when the display stands near what it should show there: the reference
-// plus the error at the nearest point taken. Until the first is taken, that
+// plus the error at the nearest points taken. Until the first is taken, that
 // holds only for a display that was zeroed at the reference's zero.
 type guide struct {
 	plan   []StandPoint
@@ -28,10 +28,8 @@ type guide struct {
 	freely bool // nothing is asked of the side that it comes from: gauge blocks
 
 	steadyNS int64
-	withinMM float64 // so near the display must be to what is expected
-	backMM   float64 // so far it must have been away on the side that it comes from
+	nearMM   float64 // so near the display must be to what is expected; 0: by the distance of the points
 	stepMM   float64 // of the display, 0: not known yet
-	space    float64 // smallest distance between two points
 
 	filter  [3]float64 // the last three, for a middle one
 	heard   int
@@ -50,7 +48,7 @@ const (
 	usualSteadyS = 1.5
 	leastSteadyS = 0.5
 	mostSteadyS  = 30.0
-	usualBackMM  = 0.2
+	usualBackMM  = 0.1  // no indicator loses so much when it turns round
 	usualNearMM  = 0.25 // where points lie far apart
 	nearShare    = 0.2  // of the smallest distance between two points
 	leastNearMM  = 0.01
@@ -59,34 +57,35 @@ const (
 	pressedNS    = 1000e6
 	samePlaceMM  = 1e-6
 	mostOfSpace  = 0.9
-	stuckMM      = 0.1 // a display that jumps by this out of standing,
-	stuckMMPerS  = 3.0 // faster than any hand turns: it had been stuck
+	mostSlope    = 0.05 // of the error
+	stuckMM      = 0.1  // a display that jumps by this out of standing,
+	stuckMMPerS  = 3.0  // faster than any hand turns: it had been stuck
 )
 
 func newGuide(plan []StandPoint, taken []StandTaken, take string, steadyS, withinMM float64) *guide {
-	g := &guide{plan: plan, taken: slices.Clone(taken), take: take, steadyNS: int64(steadyS * 1e9), withinMM: withinMM, space: spacing(plan)}
-	if g.withinMM == 0 {
-		g.withinMM = max(leastNearMM, min(usualNearMM, nearShare*g.space))
-	}
-	g.backMM = min(usualBackMM, g.space/2)
+	g := &guide{plan: plan, taken: slices.Clone(taken), take: take, steadyNS: int64(steadyS * 1e9), nearMM: withinMM}
 	g.restart()
 	return g
 }
 
-// spacing is the smallest distance between two places of a plan; +Inf for one alone.
-func spacing(plan []StandPoint) float64 {
-	var places []float64
-	for _, p := range plan {
-		places = append(places, p.ReferenceMM)
-	}
-	slices.Sort(places)
+// space is how far a point lies from the nearest other place of the plan, mm;
+// +Inf: there is none.
+func (g *guide) space(of StandPoint) float64 {
 	least := math.Inf(1)
-	for i := 1; i < len(places); i++ {
-		if d := places[i] - places[i-1]; d > samePlaceMM {
+	for _, p := range g.plan {
+		if d := math.Abs(p.ReferenceMM - of.ReferenceMM); d > samePlaceMM {
 			least = min(least, d)
 		}
 	}
 	return least
+}
+
+// within is how near to what is expected the display must stand at a point.
+func (g *guide) within(of StandPoint) float64 {
+	if g.nearMM > 0 {
+		return g.nearMM
+	}
+	return max(leastNearMM, min(usualNearMM, nearShare*g.space(of)))
 }
 
 // restart forgets how the display came to where it is: the indicator was away.
@@ -106,21 +105,38 @@ func (g *guide) next() *StandPoint {
 // expected is what the display should show at a place; known is false as long
 // as nothing was taken and it is only hoped that it was zeroed there.
 func (g *guide) expected(referenceMM float64) (mm float64, known bool) {
-	mm, best := referenceMM, math.Inf(1)
-	for i := len(g.taken) - 1; i >= 0; i-- {
-		t := g.taken[i]
-		if d := math.Abs(t.ReferenceMM - referenceMM); d < best-samePlaceMM {
-			best, mm = d, referenceMM+t.ReadingMM-t.ReferenceMM
+	one, ok := g.nearest(referenceMM, math.NaN())
+	if !ok {
+		return referenceMM, false
+	}
+	slope := 0.0
+	if two, ok := g.nearest(referenceMM, one.ReferenceMM); ok {
+		slope = (one.errorMM() - two.errorMM()) / (one.ReferenceMM - two.ReferenceMM)
+	}
+	slope = min(max(slope, -mostSlope), mostSlope)
+	return referenceMM + one.errorMM() + slope*(referenceMM-one.ReferenceMM), true
+}
+
+// nearest is the point taken that lies nearest to a place, the latest of equals,
+// those at but apart.
+func (g *guide) nearest(referenceMM, but float64) (near StandTaken, ok bool) {
+	best := math.Inf(1)
+	for _, t := range slices.Backward(g.taken) {
+		if d := math.Abs(t.ReferenceMM - referenceMM); d < best-samePlaceMM && !(math.Abs(t.ReferenceMM-but) <= samePlaceMM) {
+			best, near, ok = d, t, true
 		}
 	}
-	return mm, len(g.taken) > 0
+	return near, ok
 }
 
 // tolerance is how far a point may be passed and still be come to from one side.
 func (g *guide) tolerance() float64 { return max(overMM, 2.5*g.stepMM) }
 
 // back is how far the display must be away before it comes.
-func (g *guide) back() float64 { return min(max(g.backMM, 3*g.tolerance()), mostOfSpace*g.space) }
+func (g *guide) back(of StandPoint) float64 {
+	space := g.space(of)
+	return min(max(min(usualBackMM, space/2), 3*g.tolerance()), mostOfSpace*space)
+}
 
 // What a reading means to a guide.
 type meaning int
@@ -181,12 +197,12 @@ func (g *guide) look() {
 	}
 	e, known := g.expected(next.ReferenceMM)
 	at, stands := g.still.median().mm, g.still.forNS() >= steadyForNS
-	switch near := math.Abs(at-e) <= g.withinMM; {
+	switch near := math.Abs(at-e) <= g.within(*next); {
 	case stands && near:
 		g.atPoint(*next, at)
 	case stands && !known && g.sideOf(*next, at) == nil:
 		g.state, g.refused = StandPress, nil // it was not zeroed: only a person can tell
-	case (known || g.refused != nil) && g.cameTo(*next, e, g.withinMM+g.tolerance()) != cameRight:
+	case (known || g.refused != nil) && g.cameTo(*next, e, g.within(*next)+g.tolerance()) != cameRight:
 		g.state = StandBack
 	default:
 		if g.state = StandTurn; g.refused != nil && g.refused.Reason != RefusedFar {
@@ -238,13 +254,7 @@ func (g *guide) far(mm float64) *StandRefusal {
 	if !known {
 		return nil
 	}
-	most := loneFarMM
-	for _, p := range g.plan {
-		if d := math.Abs(p.ReferenceMM - next.ReferenceMM); d > samePlaceMM {
-			most = min(most, d/2)
-		}
-	}
-	if math.Abs(mm-e) <= max(most, g.withinMM) {
+	if most := min(loneFarMM, g.space(*next)/2); math.Abs(mm-e) <= max(most, g.within(*next)) {
 		return nil
 	}
 	return g.refuse(RefusedFar, fmt.Sprintf("the display shows %.3f, and about %.3f is expected at %g mm", mm, e, next.ReferenceMM),

@@ -15,8 +15,8 @@ func (g *guide) sameAsBefore(next StandPoint) bool {
 func (g *guide) cameTo(next StandPoint, at, over float64) int {
 	switch {
 	case !g.freely:
-		return g.came.from(next.rising(), at, over, g.back())
-	case g.sameAsBefore(next) && !g.came.left(at, g.back()):
+		return g.came.from(next.rising(), at, over, g.back(next))
+	case g.sameAsBefore(next) && !g.came.left(at, g.back(next)):
 		return cameUnknown
 	}
 	return cameRight
@@ -26,9 +26,9 @@ func (g *guide) cameTo(next StandPoint, at, over float64) int {
 // at, at may be come to.
 func (g *guide) backTo(next StandPoint, at float64) float64 {
 	if next.rising() {
-		return at - g.back()
+		return at - g.back(next)
 	}
-	return at + g.back()
+	return at + g.back(next)
 }
 
 // sideOf says what is wrong with how the display came to a point; nil: nothing.
@@ -44,9 +44,9 @@ func (g *guide) sideOf(next StandPoint, at float64) *StandRefusal {
 		return nil
 	case came == cameBack:
 		return &StandRefusal{RefusedOvershot, fmt.Sprintf("the display was %.3f mm beyond and came back: that hides what the indicator loses when it turns round",
-			g.came.beyond(next.rising(), at, g.back())), again}
+			g.came.beyond(next.rising(), at, g.back(next))), again}
 	case g.freely:
-		return &StandRefusal{RefusedNotLeft, notLeft, fmt.Sprintf("lift the plunger by %.3f mm at least and let it down again", g.back())}
+		return &StandRefusal{RefusedNotLeft, notLeft, fmt.Sprintf("lift the plunger by %.3f mm at least and let it down again", g.back(next))}
 	case g.sameAsBefore(next):
 		return &StandRefusal{RefusedNotLeft, notLeft, again}
 	}

@@ -205,10 +205,10 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 			continue
 		}
 		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.Calibrated) > 0 { // the readings stay
-			q.told <- commit{refused: err}
-			e.batch.Points, e.batch.Calibrated = nil, nil
+			q.told <- commit{refused: err, stand: e.stand}
+			e.answer(err)
+			e.batch.Points, e.batch.Calibrated, e.stand = nil, nil, nil
 			if e.batch.Empty() {
-				e.answer(err)
 				return nil
 			}
 			continue

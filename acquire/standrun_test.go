@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -105,7 +106,7 @@ func TestStandTakesPoints(t *testing.T) {
 		s.wantStand("turn 1/1")
 		s.shows(0, 1.002, 2)
 		st := s.wantStand("back 2/2") // the same place from above
-		if st.Next.Direction != StandDown || st.BackToMM == nil || *st.BackToMM < 1.15 || st.ExpectedMM == nil || !near(*st.ExpectedMM, 1.002, 1e-9) {
+		if st.Next.Direction != StandDown || st.BackToMM == nil || *st.BackToMM < 1.09 || st.ExpectedMM == nil || math.Abs(*st.ExpectedMM-1.002) > 1e-9 {
 			t.Errorf("state %+v", st)
 		}
 		s.shows(1.002, 1.3, 0.1)

@@ -39,7 +39,7 @@ const (
 
 func (s *standRun) state(l *loop) *StandState {
 	out := &StandState{Calibration: s.id, Indicator: s.cfg.Name, Take: s.take, Points: s.plan, Taken: s.taken, Stored: s.stored,
-		State: s.guide.state, SteadyS: float64(s.steadyNS) / 1e9, WithinMM: s.withinMM, Refused: s.refused}
+		State: s.guide.state, SteadyS: float64(s.steadyNS) / 1e9, Refused: s.refused}
 	if s.one != nil && s.one.has && s.one.opened != nil && !s.one.fresh {
 		shows := s.one.value
 		out.ShowsMM = &shows
@@ -48,7 +48,7 @@ func (s *standRun) state(l *loop) *StandState {
 	if next == nil {
 		return out
 	}
-	out.Next = next
+	out.Next, out.WithinMM = next, s.within(*next)
 	if e, known := s.expected(next.ReferenceMM); known {
 		out.ExpectedMM = &e
 	}

@@ -25,6 +25,8 @@ type StandTaken struct {
 	Stream, Seq int64 // of its reading
 }
 
+func (t StandTaken) errorMM() float64 { return t.ReadingMM - t.ReferenceMM }
+
 // How points are taken.
 const (
 	TakeSteady = "steady" // by themselves, once the display stands at the next one

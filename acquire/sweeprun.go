@@ -88,6 +88,7 @@ func (l *loop) committed(c commit) {
 		l.standGivenUp(c.stand)
 		return
 	case c.refused != nil:
+		l.standGivenUp(c.stand)
 		l.selectAgain()
 		return
 	}
