@@ -7,7 +7,8 @@ import (
 )
 
 // Correction is an indicator's calibration: CorrectionMM is added to a reading
-// of ReadingMM, linear between points. Readings are those of a display that
+// of ReadingMM, linear between points, on along the straight line through all
+// beyond them. Readings are those of a display that
 // was zeroed on the plunger's resting stop. U95MM is the expanded doubt at each
 // point (k = 2, both directions of travel within), BetweenU95MM that between a
 // point and the next, where it is known (nil: nothing more than at the points).
@@ -60,21 +61,3 @@ func (c *Correction) Check() error {
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
-// at is the correction to add to a reading, linear between its points, held
-// beyond them; 0 where there is no correction.
-func (c *Correction) at(reading float64) float64 {
-	if c == nil || len(c.ReadingMM) == 0 {
-		return 0
-	}
-	n := len(c.ReadingMM)
-	i, _ := slices.BinarySearch(c.ReadingMM, reading)
-	switch {
-	case i == 0:
-		return c.CorrectionMM[0]
-	case i == n:
-		return c.CorrectionMM[n-1]
-	}
-	f := (reading - c.ReadingMM[i-1]) / (c.ReadingMM[i] - c.ReadingMM[i-1])
-	return c.CorrectionMM[i-1] + f*(c.CorrectionMM[i]-c.CorrectionMM[i-1])
-}

@@ -55,7 +55,9 @@ const heightMostMM = 1e4
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s, mountNo: s.Mount, readOff: s.AngleUDeg > 0}
-	p.t, p.y, p.stepMM = j.heights(s)
+	p.t, p.shown, p.stepMM = j.readings(s)
+	p.errors = j.curveOf(s)
+	p.y = p.errors.correct(s, p.shown)
 	follow, lag := j.follow, j.indicatorPrior(s.Indicator).LatencyMS/1000
 	if p.readOff {
 		follow, lag = j.pairMarks, 0
@@ -149,18 +151,18 @@ func (j *job) pairMarks(p *pass, _ float64) (flag string) {
 		return FlagNoMotion
 	}
 	at, deg := cleanSeries(*p.src.Encoder)
-	var y, angles []float64
+	var shown, y, angles []float64
 	for i, t := range p.t {
 		if k, ok := slices.BinarySearch(at, t); ok {
-			y, angles = append(y, p.y[i]), append(angles, deg[k])
+			shown, y, angles = append(shown, p.shown[i]), append(y, p.y[i]), append(angles, deg[k])
 		}
 	}
 	n := len(angles)
 	if n < FewestMarks {
 		return FlagFewReadings
 	}
-	p.stepMM = decimalStep(y)
-	p.t, p.y = make([]float64, n), y
+	p.stepMM = decimalStep(shown)
+	p.t, p.shown, p.y = make([]float64, n), shown, y
 	p.track = &track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
 	for i := range n {
 		p.t[i], p.track.blur[i] = float64(i), p.src.AngleUDeg*p.src.AngleUDeg
@@ -178,17 +180,6 @@ func decimalStep(v []float64) float64 {
 		step /= 10
 	}
 	return step
-}
-
-// heights are a sweep's corrected readings in order of time, and the step that
-// its display shows.
-func (j *job) heights(s *Sweep) (t, y []float64, stepMM float64) {
-	t, y = cleanSeries(s.Height)
-	stepMM = stepOf(y)
-	for i, v := range y {
-		y[i] = math.Max(-heightMostMM, math.Min(v+s.Correction.at(v), heightMostMM)) // still a spike, counted as one
-	}
-	return t, y, stepMM
 }
 
 // stream is an encoder's stream with only the readings whose times can be

@@ -164,8 +164,13 @@ type Cylinder struct {
 	TrimRetardDeg    *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
 	TrimTopDeg       *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
 	LeftDeg          *float64 `json:"left_deg"`
-	PeakMM           *float64 `json:"peak_mm"`
-	DeckMM           *float64 `json:"deck_mm"`
+	// PeakMM: the display on the top, corrected where the indicator is calibrated,
+	// its scale still in it. DeckMM: the true height above a zero set on the deck;
+	// how well the deck was hit is not in its doubt.
+	PeakMM    *float64 `json:"peak_mm"`
+	PeakU95MM *float64 `json:"peak_u95_mm"`
+	DeckMM    *float64 `json:"deck_mm"`
+	DeckU95MM *float64 `json:"deck_u95_mm"`
 	// StrokeSeenMM: travel from top to bottom as the indicator showed it, its
 	// scale still in it; nil unless both ends were swept in one setup and
 	// zeroing. StrokeSeenRatio: that over the engine file's stroke (with the pin
