@@ -49,6 +49,7 @@ func (o *Operator) ToStand(indicator string, head Head) error {
 		return err
 	}
 	h := &headStand{Head: head, atMM: -head.PreloadMM - head.BackMM}
+	o.bench.inds[i].plunger.MoveTo(1) // it falls back to its stop
 	h.restMM = o.bench.inds[i].plunger.MoveTo(0)
 	o.bench.heads[i] = h
 	return nil

@@ -44,8 +44,14 @@ func TestIndicatorOnTheHead(t *testing.T) {
 			t.Fatal(err)
 		}
 		held := p.mm + head.PreloadMM + p.half
-		if got, want := said[len(said)-1], held+f.ErrorMM(held)-rest; got.port == 1 && math.Abs(got.value-want) > truth.Indicators[0].Step/2+1e-9 {
-			t.Errorf("at %g (from below: %v) it shows %.5f, want %.5f", p.mm, p.below, got.value, want)
+		var got float64
+		for _, l := range said {
+			if l.port == 1 {
+				got = l.value
+			}
+		}
+		if want := held + f.ErrorMM(held) - rest; math.Abs(got-want) > truth.Indicators[0].Step/2+1e-9 {
+			t.Errorf("at %g (from below: %v) it shows %.5f, want %.5f", p.mm, p.below, got, want)
 		}
 	}
 	if err := o.Stand(name, 1); err != nil || o.OnStand(name) {
