@@ -3,9 +3,11 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"crownmark/fit/calibrate"
@@ -128,6 +130,11 @@ func (p *CalibrationPoint) read(ctx context.Context, q querier, i *instrument, s
 	return err
 }
 
+// ErrorMM is reading − reference, without what floating point adds to it.
+func (p CalibrationPoint) ErrorMM() float64 {
+	return math.Round((p.ReadingMM-p.ReferenceMM)*1e9) / 1e9
+}
+
 // Counted are the points that count, as the evaluation takes them.
 func (c Calibration) Counted() (points []calibrate.Point) {
 	for _, p := range c.Points {
@@ -136,4 +143,33 @@ func (c Calibration) Counted() (points []calibrate.Point) {
 		}
 	}
 	return points
+}
+
+// CalibrationStanding is a calibration as it stood after one commit, with what
+// the register said then.
+type CalibrationStanding struct {
+	Ledger      int64
+	LedgerHash  string // hex
+	Calibration Calibration
+	Instrument  Instrument  // without its standing, which goes with the time
+	Reference   *Instrument // nil: nobody said
+}
+
+// CalibrationStanding gathers a calibration as it stood after the commit ledger;
+// 0: after the last. Errors: ErrNotFound, for a calibration or a ledger that was
+// not there.
+func (s *Store) CalibrationStanding(ctx context.Context, id, ledger int64) (st CalibrationStanding, err error) {
+	err = s.asOf(ctx, ledger, func(tx *sql.Tx, at int64, sum []byte) error {
+		st = CalibrationStanding{Ledger: at, LedgerHash: hex.EncodeToString(sum)}
+		if st.Calibration, err = s.loadCalibration(ctx, tx, id); err != nil {
+			return err
+		}
+		if st.Instrument, err = loadRegistered(ctx, tx, st.Calibration.Instrument); err != nil || st.Calibration.Reference == 0 {
+			return err
+		}
+		r, err := loadRegistered(ctx, tx, st.Calibration.Reference)
+		st.Reference = &r
+		return err
+	})
+	return st, err
 }

@@ -32,7 +32,7 @@ func (s *Store) Checks(ctx context.Context, instrument int64) (checks []Check, e
 		for _, p := range points {
 			if !p.TakenBack {
 				checks = append(checks, Check{Calibration: c.ID, Point: p.ID, Reference: c.Reference, ReferenceMM: p.ReferenceMM, ReadingMM: p.ReadingMM,
-					DeviationMM: p.ReadingMM - p.ReferenceMM, Raw: p.Raw, MeasuredBy: c.Conditions.MeasuredBy, Simulated: c.Simulated, At: p.At})
+					DeviationMM: p.ErrorMM(), Raw: p.Raw, MeasuredBy: c.Conditions.MeasuredBy, Simulated: c.Simulated, At: p.At})
 			}
 		}
 	}

@@ -81,7 +81,7 @@ func Chart(checks []Check) ChartResult { return ChartWith(checks, ChartOptions{}
 
 // ChartWith makes a control chart of single checks, in whatever order, each
 // finite: the centre is the mean of the base period, σ its mean moving range by
-// d2 = 2/√π, and the limits
+// rangeD2 = 2/√π, and the limits
 //
 //	centre ± t*(ν, m)·c4(ν)·σ·√(1 + 1/n),
 //
@@ -91,7 +91,7 @@ func Chart(checks []Check) ChartResult { return ChartWith(checks, ChartOptions{}
 // the display: a reading that fell to the other side of a step says nothing.
 // Sources: e-Handbook 6.3.2.2 (individuals), 1.3.6.7.5 (t*); ν in rangeDOF.
 func ChartWith(checks []Check, o ChartOptions) ChartResult {
-	c := ChartResult{State: TooFew, Points: []ChartPoint{}, ForChecks: or(o.ForChecks, chartFor)}
+	c := ChartResult{State: TooFew, Points: []ChartPoint{}, ForChecks: orElse(o.ForChecks, chartFor)}
 	c.Rule = chartRule(c.ForChecks)
 	if o.LimitMM > 0 {
 		c.LimitMM = &o.LimitMM
@@ -103,7 +103,7 @@ func ChartWith(checks []Check, o ChartOptions) ChartResult {
 	if step == 0 {
 		step = smallestStep(checks)
 	}
-	c.limits(min(or(o.Base, chartBase), len(checks)), step)
+	c.limits(min(orElse(o.Base, chartBase), len(checks)), step)
 	c.Drift = c.drift(step)
 	c.judge()
 	return c
@@ -117,7 +117,7 @@ func chartRule(checks int) string {
 // hairMM is less than any display tells.
 const hairMM = 1e-9
 
-func or(v, otherwise int) int {
+func orElse(v, otherwise int) int {
 	if v > 0 {
 		return v
 	}
@@ -162,7 +162,7 @@ func (c *ChartResult) limits(n int, stepMM float64) {
 		}
 	}
 	centre := sum / float64(n)
-	sigma := math.Max(moves/float64(n-1)/d2, stepMM/math.Sqrt(12))
+	sigma := math.Max(moves/float64(n-1)/rangeD2, stepMM/math.Sqrt(12))
 	if sigma == 0 {
 		return
 	}
@@ -194,8 +194,8 @@ func (c *ChartResult) judge() {
 	}
 }
 
-// d2 is the mean range of two readings of standard deviation 1.
-const d2 = 2 / math.SqrtPi
+// rangeD2 is the mean range of two readings of standard deviation 1.
+const rangeD2 = 2 / math.SqrtPi
 
 // rangeDOF are the degrees of freedom of a standard deviation from the moving
 // range of n independent normal readings, n ≥ 2: those of the χ with the same
@@ -205,7 +205,7 @@ func rangeDOF(n int) float64 {
 	own := 2 - 4/math.Pi
 	shared := 4 / math.Pi * (math.Sqrt(3)/2 + math.Pi/12 - 1)
 	k := float64(n - 1)
-	want := (k*own + 2*(k-1)*shared) / (k * k) / (d2 * d2)
+	want := (k*own + 2*(k-1)*shared) / (k * k) / (rangeD2 * rangeD2)
 	lo, hi := 0.1, 4*k
 	for range 60 { // the spread falls with the degrees of freedom
 		mid := (lo + hi) / 2

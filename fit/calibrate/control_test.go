@@ -82,7 +82,7 @@ func TestRangeDOF(t *testing.T) {
 				next := draw.NormFloat64()
 				moves, last = moves+math.Abs(next-last), next
 			}
-			sigma := moves / float64(n-1) / d2
+			sigma := moves / float64(n-1) / rangeD2
 			sum, squares = sum+sigma, squares+sigma*sigma
 		}
 		mean := sum / charts

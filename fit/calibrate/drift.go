@@ -22,8 +22,8 @@ type DriftResult struct {
 
 const furthestDays = 3652
 
-// line is a least squares line y = mean + slope·(x − at).
-type line struct {
+// driftLine is a least squares line y = mean + slope·(x − at).
+type driftLine struct {
 	at, mean, slope float64
 	sumX2           float64 // Σ(x − at)²
 	s               float64 // standard deviation of a reading about the line
@@ -62,7 +62,7 @@ func (c *ChartResult) ahead(slope float64) (mm float64, ok bool) {
 	return *c.UpperMM, true
 }
 
-func lineOf(points []ChartPoint) (l line, ok bool) {
+func lineOf(points []ChartPoint) (l driftLine, ok bool) {
 	l.n = len(points)
 	if l.n < 3 {
 		return l, false
@@ -93,7 +93,7 @@ func lineOf(points []ChartPoint) (l line, ok bool) {
 // reaches is the first day from `from` on which the line, widened to the limit's
 // side by k standard deviations of its own place, is at the limit; nil beyond
 // ten years.
-func (l line) reaches(limit, from, k float64) *float64 {
+func (l driftLine) reaches(limit, from, k float64) *float64 {
 	side := math.Copysign(1, l.slope)
 	short := func(day float64) float64 {
 		x := day - l.at

@@ -12,8 +12,8 @@ import (
 	"testing"
 )
 
-// table reads the rows of numbers below the head of a public data file.
-func table(t *testing.T, name string, columns int) (rows [][]float64) {
+// publicRows reads the rows of numbers below the head of a public data file.
+func publicRows(t *testing.T, name string, columns int) (rows [][]float64) {
 	t.Helper()
 	b, err := os.ReadFile("testdata/" + name)
 	if err != nil {
@@ -41,7 +41,7 @@ func table(t *testing.T, name string, columns int) (rows [][]float64) {
 // gaugeStudies are MPC61 by probe and as a whole, CHECK_STD by wiring; each mean is of six readings.
 func gaugeStudies(t *testing.T) map[string][]Occasion {
 	out := map[string][]Occasion{}
-	mpc := table(t, "MPC61.DAT", 9)
+	mpc := publicRows(t, "MPC61.DAT", 9)
 	if len(mpc) != 300 {
 		t.Fatalf("MPC61.DAT has %d rows", len(mpc))
 	}
@@ -52,7 +52,7 @@ func gaugeStudies(t *testing.T) map[string][]Occasion {
 		o.Artefact += " " + name
 		out["MPC61/all"] = append(out["MPC61/all"], o)
 	}
-	check := table(t, "CHECK_STD.DAT", 10)
+	check := publicRows(t, "CHECK_STD.DAT", 10)
 	if len(check) != 30 {
 		t.Fatalf("CHECK_STD.DAT has %d rows", len(check))
 	}
