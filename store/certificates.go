@@ -62,7 +62,11 @@ func (s *Store) IssueCertificate(ctx context.Context, n NewCertificate, write fu
 		if err != nil {
 			return err
 		}
-		if _, err := factsOf(document); err != nil {
+		facts, err := factsOf(document)
+		if c := facts.correction(); err == nil && c != nil {
+			err = c.Check()
+		}
+		if err != nil {
 			return fmt.Errorf("%w: %w", ErrInvalid, err)
 		}
 		sum := sha256.Sum256(document)

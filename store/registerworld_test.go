@@ -20,7 +20,7 @@ func headRecord(name string) InstrumentRecord {
 	return InstrumentRecord{Kind: RegisterHead, Name: name, CertificateNumber: "K-17", U95MM: new(0.001)}
 }
 
-func register(t testing.TB, s *Store, r InstrumentRecord) Instrument {
+func addInstrument(t testing.TB, s *Store, r InstrumentRecord) Instrument {
 	t.Helper()
 	i, replayed, err := s.AddInstrument(context.Background(), r, "test", "")
 	if err != nil || replayed {
@@ -86,7 +86,7 @@ func saying(overall string, due *time.Time) func(int64, int64, time.Time) ([]byt
 func fillRegister(t testing.TB, s *Store, round int) {
 	t.Helper()
 	ctx := context.Background()
-	head := register(t, s, headRecord(fmt.Sprintf("head %d", round)))
+	head := addInstrument(t, s, headRecord(fmt.Sprintf("head %d", round)))
 	dial, _, err := s.AddInstrument(ctx, dialRecord(fmt.Sprintf("dial %d", round), fmt.Sprintf("left %d", round)), "test", fmt.Sprintf("key-%d", round))
 	if err != nil {
 		t.Fatal(err)
