@@ -43,9 +43,11 @@ type guide struct {
 	moved   bool    // the display has moved since the last point
 }
 
+// UsualSteadyS is how long a display must have stood before a point is taken, s.
+const UsualSteadyS = 1.5
+
 // Bounds of a guided calibration.
 const (
-	usualSteadyS = 1.5
 	leastSteadyS = 0.5
 	mostSteadyS  = 30.0
 	usualBackMM  = 0.1  // no indicator loses so much when it turns round

@@ -22,6 +22,8 @@ type BeginStand struct {
 	// Freely: nothing is asked of the side from which a point is come to. Gauge
 	// blocks, on which the plunger is let down.
 	Freely bool
+	Again  bool   // it is taken up again, after a restart
+	Actor  string // who does that
 }
 
 // standRun is the guided calibration that runs.
@@ -51,6 +53,9 @@ func (b *Bench) BeginStand(ctx context.Context, w BeginStand) (StandState, error
 		}
 		l.stand = s
 		l.openStand(s)
+		if w.Again {
+			l.cur.batch.Calibrated = append(l.cur.batch.Calibrated, CalibrationEvent{Calibration: s.id, Kind: CalibrationTakenUp, AtNS: l.now, Actor: w.Actor})
+		}
 		l.standNews(StandBegun)
 		*out = *s.state(l)
 		return nil
@@ -76,7 +81,7 @@ func (l *loop) newStand(w BeginStand) (*standRun, error) {
 		return nil, err
 	}
 	if w.SteadyS == 0 {
-		w.SteadyS = usualSteadyS
+		w.SteadyS = UsualSteadyS
 	}
 	typed := s.one == nil || s.cfg.ByEye()
 	switch {
@@ -212,8 +217,8 @@ func (l *loop) pressed(s *standRun, text string) (x sample, err error) {
 	if s.take == TakeLine {
 		return x, misread("reading", "press its pedal or its own button", "indicator %s sends each point itself", s.cfg.Name)
 	}
-	if _, err := s.one.steady(l.now); err != nil {
-		return x, err
+	if s.away(l.now) {
+		return x, fmt.Errorf("indicator %s is %w: get it going, or type the reading", s.cfg.Name, ErrNotLive)
 	}
 	if s.still.forNS() < steadyForNS {
 		return x, fmt.Errorf("%w: keep the reference still and wait", ErrUnsteady)

@@ -233,7 +233,7 @@ func TestStandGoesOn(t *testing.T) {
 	standBubble(t, func(s *stand) {
 		plan := points("u0 u1 u2")
 		taken := []StandTaken{{StandPoint: plan[0], ReadingMM: 0.1, Stream: 77, Seq: 1}, {StandPoint: plan[1], ReadingMM: 1.1, Stream: 77, Seq: 2}}
-		st := s.beginStand(BeginStand{Points: plan, Taken: taken})
+		st := s.beginStand(BeginStand{Points: plan, Taken: taken, Again: true, Actor: "test"})
 		if st.Stored != 2 || st.Next == nil || *st.Next != plan[2] {
 			t.Errorf("state %+v", st)
 		}
@@ -247,7 +247,7 @@ func TestStandGoesOn(t *testing.T) {
 				t.Error(err)
 			}
 		}
-		if c := s.rec.all().Calibrated; len(c) != 2 || c[1].Stream != 77 || c[1].Seq != 2 {
+		if c := s.rec.all().Calibrated; len(c) != 3 || c[0].Kind != CalibrationTakenUp || c[2].Stream != 77 || c[2].Seq != 2 {
 			t.Errorf("taken back: %+v", c)
 		}
 	})
