@@ -93,6 +93,7 @@ func (s *Server) found(ctx context.Context, v *calibrationView) error {
 	for _, c := range issued {
 		if c.Calibration == v.ID {
 			v.Certificate = c.Number
+			return s.frozen(ctx, v)
 		}
 	}
 	st, err := s.store.CalibrationStanding(ctx, v.ID, 0)
@@ -111,6 +112,17 @@ func (s *Server) found(ctx context.Context, v *calibrationView) error {
 	}
 	v.Result = &result
 	return nil
+}
+
+// frozen takes what was found from the certificate.
+func (s *Server) frozen(ctx context.Context, v *calibrationView) error {
+	issued, err := s.store.Certificate(ctx, v.Certificate)
+	if err != nil {
+		return err
+	}
+	d, err := certificate.Read(issued)
+	v.Result = d.Result
+	return err
 }
 
 // draw draws the errors: as they were found, or as they come in.
