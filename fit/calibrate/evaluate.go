@@ -35,9 +35,11 @@ func Evaluate(points []Point, o Options) (Result, error) {
 	}
 	r.ErrorTotalMM, r.ErrorLocalMM = total(l.cells), local(l.cells, l.windows)
 	r.HysteresisMM, r.RepeatabilityMM, r.LinearityMM = hysteresis(l.pairs), repeatability(l.repeats), linearity(l.refs, l.cells)
-	for _, k := range corrections(l) {
+	knots := corrections(l)
+	for _, k := range knots {
 		r.Correction = append(r.Correction, Knot{ReadingMM: k.reading, CorrectionMM: k.correction})
 	}
+	r.doubt(simulate(l, o, o.step(points), knots))
 	return r, nil
 }
 
@@ -63,4 +65,36 @@ func (o Options) check() error {
 		}
 	}
 	return nil
+}
+
+// doubt puts the doubts beside the values: of a characteristic what |value −
+// truth| stays below in 95 % of the draws.
+func (r *Result) doubt(p posterior) {
+	for name, v := range r.fields() {
+		if off := p.off[name]; *v.value != nil && len(off) > 0 {
+			size := make([]float64, len(off))
+			for i, d := range off {
+				size[i] = math.Abs(d)
+			}
+			*v.u95 = pointer(quantile(size, coverage))
+		}
+	}
+	for i := range r.Correction {
+		r.Correction[i].U95MM = quantile(p.at[i], coverage)
+		if i < len(p.between) {
+			r.Correction[i].BetweenU95MM = pointer(quantile(p.between[i], coverage))
+		}
+	}
+}
+
+// coverage of every doubt.
+const coverage = 0.95
+
+type field struct{ value, u95 **float64 }
+
+func (r *Result) fields() map[string]field {
+	return map[string]field{
+		Total: {&r.ErrorTotalMM, &r.ErrorTotalU95MM}, Local: {&r.ErrorLocalMM, &r.ErrorLocalU95MM}, Hysteresis: {&r.HysteresisMM, &r.HysteresisU95MM},
+		Repeatability: {&r.RepeatabilityMM, &r.RepeatabilityU95MM}, Linearity: {&r.LinearityMM, &r.LinearityU95MM},
+	}
 }

@@ -38,7 +38,11 @@ type key struct {
 type pair struct {
 	at       int
 	up, down float64
+	from, to place // where the two are among the cells
 }
+
+// place of a reading: its cell, and which of its errors.
+type place struct{ cell, error int }
 
 // repeats are the errors of several readings at one reference point.
 type repeats struct {
@@ -101,23 +105,37 @@ func (l *layout) add(p Point) {
 // fill makes cells and pairs of the filed points.
 func (l *layout) fill() {
 	for at := range l.refs {
+		first := map[key]place{}
 		for _, down := range []bool{false, true} {
 			c := cell{at: at, down: down}
 			for _, run := range l.runs {
-				c.errors = append(c.errors, l.of[key{run, at, down}]...)
+				k := key{run, at, down}
+				first[k] = place{len(l.cells), len(c.errors)}
+				c.errors = append(c.errors, l.of[k]...)
 			}
-			if c.n = len(c.errors); c.n == 0 {
-				continue
+			if len(c.errors) > 0 {
+				c.sum()
+				l.cells = append(l.cells, c)
 			}
-			c.low, c.top, c.mean = slices.Min(c.errors), slices.Max(c.errors), mean(c.errors)
-			l.cells = append(l.cells, c)
 		}
 		for _, run := range l.runs {
-			for _, up := range l.of[key{run, at, false}] {
-				for _, down := range l.of[key{run, at, true}] {
-					l.pairs = append(l.pairs, pair{at, up, down})
-				}
-			}
+			l.pair(key{run, at, false}, key{run, at, true}, first)
+		}
+	}
+}
+
+// sum makes a cell's figures of its errors.
+func (c *cell) sum() {
+	c.n, c.low, c.top, c.mean = len(c.errors), slices.Min(c.errors), slices.Max(c.errors), mean(c.errors)
+}
+
+// pair files every pair of an up and a down reading at one point in one run.
+func (l *layout) pair(up, down key, first map[key]place) {
+	for i, u := range l.of[up] {
+		for j, d := range l.of[down] {
+			from, to := first[up], first[down]
+			from.error, to.error = from.error+i, to.error+j
+			l.pairs = append(l.pairs, pair{up.at, u, d, from, to})
 		}
 	}
 }
