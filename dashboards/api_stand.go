@@ -205,7 +205,7 @@ func (s *Server) plugged(record store.InstrumentRecord) (string, error) {
 		}
 		if i.Identity != "" && record.Identity != "" {
 			return "", newProblem(http.StatusConflict, "other-instrument", "Another instrument is plugged in",
-				fmt.Sprintf("%q is plugged in as indicator %s, and %s is %q", i.Identity, i.Name, record.Name, record.Identity),
+				fmt.Sprintf("%q is plugged in as indicator %s, and the register's %q is %q", i.Identity, i.Name, record.Name, record.Identity),
 				"plug the right one in, or correct its identity in the register")
 		}
 		return i.Name, nil

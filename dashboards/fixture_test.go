@@ -128,7 +128,11 @@ func (b *fakeBench) EndStand(ctx context.Context, calibration int64, actor strin
 func (b *fakeBench) Snapshot() acquire.Snapshot {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.snapshot
+	n := b.snapshot
+	if b.hand != nil {
+		n.Stand = b.hand.Snapshot().Stand
+	}
+	return n
 }
 
 func (b *fakeBench) set(f func(*acquire.Snapshot)) acquire.Snapshot {
