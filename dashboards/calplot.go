@@ -87,7 +87,7 @@ func (p calPlot) graphScales(r calibrate.Result) (x, y scale, lo, hi float64) {
 		xlo, xhi = min(xlo, at), max(xhi, at)
 		lo, hi = min(lo, e), max(hi, e)
 	}
-	ylo, yhi := min(lo, 0), max(hi, 0)
+	ylo, yhi := lo, hi // 0 need not be among them: a display that was not zeroed is off by as much everywhere
 	for _, k := range r.Correction {
 		u := p.small(max(k.U95MM, deref(k.BetweenU95MM)))
 		ylo, yhi = min(ylo, p.small(-k.CorrectionMM)-u), max(yhi, p.small(-k.CorrectionMM)+u)

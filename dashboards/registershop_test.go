@@ -150,7 +150,7 @@ func (r *rig) leave(id int64, wrong float64, n int) {
 	r.t.Helper()
 	b := r.points(id, wrong, n)
 	r.record(b)
-	s := acquire.StandState{Calibration: id, Indicator: "left", Take: acquire.TakeSteady, State: acquire.StandHold, SteadyForS: 0.9, SteadyS: steadyToTake, WithinMM: 0.1, Stored: n}
+	s := acquire.StandState{Calibration: id, Indicator: "left", Take: acquire.TakeSteady, State: acquire.StandBack, SteadyS: steadyToTake, WithinMM: 0.1, Stored: n}
 	for i, p := range r.plan {
 		point := acquire.StandPoint{Run: p.Run, Direction: string(p.Direction), ReferenceMM: p.ReferenceMM}
 		s.Points = append(s.Points, point)
@@ -159,5 +159,7 @@ func (r *rig) leave(id int64, wrong float64, n int) {
 		}
 	}
 	s.Next, s.ShowsMM, s.ExpectedMM = &s.Points[n], new(s.Points[n].ReferenceMM+0.002), new(s.Points[n].ReferenceMM+0.003)
+	s.BackToMM = new(s.Points[n].ReferenceMM - 0.2)
+	s.Refused = &acquire.StandRefusal{Reason: acquire.RefusedOvershot, Detail: "the display was 0.031 mm beyond and came back: that hides what the indicator loses when it turns round", Fix: fmt.Sprintf("go back until the display shows %.3f, then come up to the point again", *s.BackToMM)}
 	r.a.bench.set(func(b *acquire.Snapshot) { b.Stand = &s })
 }

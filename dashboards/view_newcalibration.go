@@ -30,7 +30,10 @@ type schemeChoice struct {
 	Why    string `json:"why"`
 }
 
-const mostRuns = 3
+const (
+	mostRuns     = 3
+	usualRepeats = 5 // of calibrate.Plan
+)
 
 func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) error {
 	asked := r.URL.Query().Get("instrument")
@@ -119,7 +122,7 @@ func proposedScheme(own string, list []schemeChoice) string {
 
 // Script is what the page's script needs, as JSON.
 func (v beginView) Script() (string, error) {
-	d := map[string]any{"instrument": v.ID, "schemes": v.Schemes, "scheme": v.Proposed, "runs": v.Runs, "reference": 0}
+	d := map[string]any{"instrument": v.ID, "schemes": v.Schemes, "scheme": v.Proposed, "runs": v.Runs, "reference": 0, "repeats": usualRepeats}
 	if len(v.References) > 0 {
 		d["reference"] = v.References[0].ID
 	}

@@ -30,7 +30,7 @@
   // heading is what is to be done with hands.
   function heading() {
     const n = now.next;
-    if (!n) { put(byID("what"), t("All points are taken.")); put(byID("place"), "✓"); put(byID("way"), ""); byID("target").dataset.way = "repeat"; return; }
+    if (!n) { put(byID("what"), t("All points are taken.")); put(byID("way"), ""); byID("target").dataset.way = "done"; return; }
     const back = now.state === "back" && now.back_to_mm !== null;
     put(byID("what"), t(back ? "Go back until the display shows" : toPoint));
     put(byID("place"), length(back ? now.back_to_mm : n.reference_mm));
@@ -48,9 +48,11 @@
     put(byID("digits"), length(shown === null ? now.shows_mm : shown));
     put(byID("still"), now.state === "complete" ? t("All points are taken.") : now.state === "paused" ? t("The indicator is not heard. The run waits.")
       : typed ? t("Type what the display shows, and press Enter.") : now.take === "line" ? t("Press the indicator’s own button or pedal at the point.")
-      : now.state === "hold" ? t("Keep still: it is being taken.") : now.state === "press" ? t("It stands. Press Enter if this is the point.")
+      : now.state === "hold" ? t("Keep still: it is being taken.") : now.state === "press" ? (elsewhere() ? t("It stands, but not at zero: set the display to what the reference says, or press Enter; the difference then is in every error.") : t("It stands. Press Enter if this is the point."))
       : now.take === "steady" ? t("Turn on; it is taken by itself when the display stands.") : "");
   }
+  // elsewhere: the display was not zeroed where the reference is.
+  const elsewhere = () => now.take === "steady" && now.next && now.shows_mm !== null && Math.abs(now.shows_mm - now.next.reference_mm) > now.within_mm;
   const sentence = s => s && s[0].toUpperCase() + s.slice(1);
   function refusal() {
     const r = now.refused, text = r ? t("Not taken: %s. %s.", r.detail, sentence(r.fix)) : "";
@@ -77,7 +79,7 @@
   function show() {
     heading(); standing(); refusal(); progress(); pressed();
     if (now.taken !== taken) {
-      if (now.taken > taken) Sound.stored();
+      if (now.taken > taken) { Sound.stored(); if (!busy) say(""); }
       taken = now.taken;
       freshSoon();
     }

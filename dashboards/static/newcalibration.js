@@ -7,9 +7,12 @@
   const want = { reference: String(page.reference), scheme: page.scheme, runs: String(page.runs), soak: "", temperature: "", by: "", take: "steady" };
   let key = crypto.randomUUID();
 
+  const places = () => field("places").value.trim().split(/[\s;]+/).filter(Boolean).map(s => Number((Number(s.replace("−", "-").replace(",", ".")) * perUnit).toPrecision(12)));
+
   function show() {
     for (const name of Object.keys(want)) for (const b of all(`[data-${name}]`)) b.setAttribute("aria-pressed", String(b.dataset[name] === want[name]));
-    const scheme = page.schemes.find(s => s.key === want.scheme), points = scheme && scheme.points[Number(want.runs) - 1];
+    const scheme = page.schemes.find(s => s.key === want.scheme), runs = Number(want.runs), own = places().length;
+    const points = want.scheme === "own" ? own && 2 * own * runs + page.repeats : scheme && scheme.points[runs - 1];
     document.getElementById("own-places").hidden = want.scheme !== "own";
     document.getElementById("plan").textContent = !points ? t("points of one’s own") : want.runs === "1" ? t("%s points in one run", points) : t("%s points in %s runs", points, want.runs);
   }
@@ -36,10 +39,9 @@
     b.scheme = want.scheme;
     b.runs = Number(want.runs);
     if (want.scheme === "own") {
-      const places = field("places").value.trim().split(/[\s;]+/).filter(Boolean).map(s => Number(s.replace("−", "-").replace(",", ".")) * perUnit);
-      if (!places.length) return t("Name the places first.");
-      if (!places.every(Number.isFinite)) return t("Write the places in plain digits, such as 0 1 2 5 10.");
-      b.points_mm = places.map(v => Number(v.toPrecision(12)));
+      b.points_mm = places();
+      if (!b.points_mm.length) return t("Name the places first.");
+      if (!b.points_mm.every(Number.isFinite)) return t("Write the places in plain digits, such as 0 1 2 5 10.");
     }
     if (want.temperature !== "") {
       b.conditions.temperature_c = Number(want.temperature);
