@@ -27,7 +27,8 @@ type job struct {
 	strays    []string              // advice about sweeps of another cylinder
 	closing   int                   // parameter of the anchor swept again, none if it was not
 	bias      map[crank.Geometry][2]float64
-	moments   []moment // room for newTrack to work in
+	curves    []*errorCurve // corrections of the sweeps' indicators
+	moments   []moment      // room for newTrack to work in
 }
 
 func newJob(in Input) *job {

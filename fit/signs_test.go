@@ -150,8 +150,8 @@ func TestCorrectionIsAdded(t *testing.T) {
 	in := s.input(s.both(1, 1, 1))
 	for i := range in.Sweeps {
 		in.Sweeps[i].DeckZero = true
+		in.Sweeps[i].Correction = &Correction{ReadingMM: []float64{0}, CorrectionMM: []float64{0.1}}
 	}
-	in.Corrections = map[string]Correction{"left": {ReadingMM: []float64{0}, CorrectionMM: []float64{0.1}}}
 	c := cylinderOf(solve(t, in), 1)
 	near(t, "peak", c.PeakMM, 0.218, 0.002)
 	near(t, "above the deck", c.DeckMM, 0.218, 0.003)
