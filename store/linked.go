@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"crownmark/acquire"
@@ -261,4 +262,38 @@ func usesLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 		last = max(last, since, next)
 	}
 	return last, nil
+}
+
+// Applied says by which calibration sweeps were made.
+type Applied struct {
+	Instrument  int64  // in the register
+	Name        string // its name there
+	Indicator   string // the bench's name
+	Certificate *Certificate
+	State       string  // of package fit's: fit.CalibrationInForce …
+	Sweeps      []int64 // in the order in which they were made
+}
+
+// applied groups the sweeps by instrument, certificate and state; those whose
+// indicator is in no register are left out.
+func (l *loader) applied() (list []Applied) {
+	for i := range l.sweeps {
+		w := &l.sweeps[i]
+		u := l.uses[w.ID]
+		if u.state == "" {
+			continue
+		}
+		a := Applied{Instrument: u.entry.id, Name: u.entry.history[len(u.entry.history)-1].name, Indicator: w.Indicator, State: u.state}
+		if u.applied != nil {
+			a.Certificate = &u.applied.Certificate
+		}
+		at := slices.IndexFunc(list, func(b Applied) bool {
+			return b.Instrument == a.Instrument && b.Indicator == a.Indicator && b.Certificate == a.Certificate && b.State == a.State
+		})
+		if at < 0 {
+			at, list = len(list), append(list, a)
+		}
+		list[at].Sweeps = append(list[at].Sweeps, w.ID)
+	}
+	return list
 }

@@ -192,6 +192,13 @@ func (b *bench) shown(i int, mm float64) float64 {
 	return zero + ind.plunger.MoveTo(mm-zero+ind.TravelMM) - ind.movedIn(ind.TravelMM)
 }
 
+// restMM is what a display shows on its plunger's resting stop, come to from
+// within, by its last digit.
+func (b *bench) restMM(i int) float64 {
+	ind, zero := &b.inds[i], b.probes[i].setup.ZeroMM
+	return readText(displayText(zero+ind.movedOut(0)-ind.movedIn(ind.TravelMM), ind.Unit, ind.Step), ind.Unit)
+}
+
 func (b *bench) send(l line) {
 	at, _ := slices.BinarySearchFunc(b.pending, l, func(a, b line) int {
 		if c := cmp.Compare(a.at, b.at); c != 0 {

@@ -111,3 +111,9 @@ func (f IndicatorFaults) movedIn(plungerMM float64) float64 {
 	held := plungerMM - f.HysteresisMM/2
 	return held + f.ErrorMM(held)
 }
+
+// movedOut is the same of one that comes out towards the stop.
+func (f IndicatorFaults) movedOut(plungerMM float64) float64 {
+	held := plungerMM + f.HysteresisMM/2
+	return held + f.ErrorMM(held)
+}
