@@ -147,6 +147,7 @@ type CalibrationPoint struct {
 // Kinds of CalibrationEvent.
 const (
 	CalibrationTakenBack = "taken_back" // a point, which stays kept, does not count
+	CalibrationTakenUp   = "taken_up"   // it goes on, after the program was started again
 	CalibrationEnded     = "ended"      // no point comes after it
 )
 

@@ -15,7 +15,7 @@ import (
 
 const calibrationQuery = `SELECT c.id, c.instrument, coalesce(c.reference, 0), c.kind, c.plan_json,
 	coalesce((SELECT value FROM calibration_event WHERE calibration = c.id AND kind = 'conditions' ORDER BY id DESC LIMIT 1), c.conditions_json),
-	c.actor, l.session, l.unix_ns, coalesce(e.value, ''), m.unix_ns,
+	c.actor, coalesce((SELECT max(g.session) FROM calibration_event u JOIN ledger g ON g.id = u.ledger WHERE u.calibration = c.id AND u.kind = 'taken_up'), l.session), l.unix_ns, coalesce(e.value, ''), m.unix_ns,
 	o.simulated OR EXISTS (SELECT 1 FROM calibration_point p JOIN stream t ON t.id = p.stream JOIN session z ON z.id = t.session
 		WHERE p.calibration = c.id AND z.simulated)
 	FROM calibration c JOIN ledger l ON l.id = c.ledger JOIN session o ON o.id = l.session
@@ -84,12 +84,8 @@ func (s *Store) Calibrations(ctx context.Context, instrument int64, p Page) (lis
 // calibrationPoints are a calibration's points, readings in mm as the streams'
 // configurations have them.
 func calibrationPoints(ctx context.Context, q querier, calibration int64) ([]CalibrationPoint, error) {
-	type kept struct {
-		CalibrationPoint
-		stream, seq int64
-	}
-	list, err := collect(ctx, q, func(row scanner) (k kept, err error) {
-		return k, row.Scan(&k.ID, &k.Run, &k.Direction, &k.ReferenceMM, &k.stream, &k.seq, &k.TakenBack)
+	list, err := collect(ctx, q, func(row scanner) (k CalibrationPoint, err error) {
+		return k, row.Scan(&k.ID, &k.Run, &k.Direction, &k.ReferenceMM, &k.Stream, &k.Seq, &k.TakenBack)
 	}, `SELECT p.id, p.run, p.direction, p.reference_mm, p.stream, p.seq,
 		EXISTS (SELECT 1 FROM calibration_event WHERE calibration = p.calibration AND kind = 'taken_back' AND point = p.id)
 		FROM calibration_point p WHERE p.calibration = ? ORDER BY p.id`, calibration)
@@ -99,17 +95,17 @@ func calibrationPoints(ctx context.Context, q querier, calibration int64) ([]Cal
 	known := map[int64]instrument{}
 	points := make([]CalibrationPoint, 0, len(list))
 	for _, k := range list {
-		i, ok := known[k.stream]
+		i, ok := known[k.Stream]
 		if !ok {
-			if i, err = loadInstrument(ctx, q, k.stream); err != nil {
+			if i, err = loadInstrument(ctx, q, k.Stream); err != nil {
 				return nil, err
 			}
-			known[k.stream] = i
+			known[k.Stream] = i
 		}
-		if err := k.read(ctx, q, &i, k.stream, k.seq); err != nil {
+		if err := k.read(ctx, q, &i, k.Stream, k.Seq); err != nil {
 			return nil, fmt.Errorf("calibration %d, point %d: %w", calibration, k.ID, err)
 		}
-		points = append(points, k.CalibrationPoint)
+		points = append(points, k)
 	}
 	return points, nil
 }

@@ -39,7 +39,8 @@ type CalibrationPlan struct {
 	SteadyS     float64     `json:"steady_s"`
 	WithinMM    float64     `json:"within_mm"`
 	ByKey       bool        `json:"by_key"`
-	LocalSpanMM float64     `json:"local_span_mm"` // of the local error; 0: 1 mm
+	Take        string      `json:"take,omitempty"` // one of acquire's TakeSteady …; "": as the indicator speaks
+	LocalSpanMM float64     `json:"local_span_mm"`  // of the local error; 0: 1 mm
 }
 
 // CalibrationConditions are what is known beside the points. Nil: nobody noted it.
@@ -89,6 +90,7 @@ type CalibrationPoint struct {
 	Indicator   string // the bench's name of what was read
 	TakenBack   bool   // it does not count
 	At          time.Time
+	Stream, Seq int64 // of its reading
 }
 
 // CreateCalibration begins a calibration. The same key with the same request
@@ -183,7 +185,7 @@ func (c *change) addCalibrationEvents(b acquire.Batch) error {
 				return err
 			}
 			point = id
-		case acquire.CalibrationEnded:
+		case acquire.CalibrationEnded, acquire.CalibrationTakenUp:
 		default:
 			return fmt.Errorf("%w: calibration event %q", ErrInvalid, e.Kind)
 		}

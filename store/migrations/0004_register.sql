@@ -52,7 +52,7 @@ CREATE TABLE calibration_event (
   id          INTEGER PRIMARY KEY,
   ledger      INTEGER NOT NULL REFERENCES ledger (id),
   calibration INTEGER NOT NULL REFERENCES calibration (id),
-  kind        TEXT NOT NULL CHECK (kind IN ('taken_back', 'ended', 'conditions')),
+  kind        TEXT NOT NULL CHECK (kind IN ('taken_back', 'taken_up', 'ended', 'conditions')),
   point       INTEGER REFERENCES calibration_point (id),  -- that was taken back; else NULL
   value       TEXT NOT NULL,  -- why it ended; the conditions in JSON
   actor       TEXT NOT NULL
