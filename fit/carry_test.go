@@ -92,7 +92,7 @@ func TestLookUpAtThePlungersPlace(t *testing.T) {
 	for _, c := range []struct {
 		of          *Sweep
 		shown, want float64
-	}{{&known, -2, 0.02}, {&known, 0, 0}, {&known, 4, -0.04}, {&Sweep{}, 5, -0.05}, {&Sweep{}, -2, 0.02}, {&Sweep{}, 12, -0.12}} {
+	}{{&known, -2, 0.02}, {&known, 0, 0}, {&known, 4, -0.04}, {&Sweep{}, 5, -0.05}, {&Sweep{}, -2, 0.02}, {&Sweep{}, 12, -0.12}, {&Sweep{}, 0, 0}} {
 		if got := e.add(c.of, c.shown); math.Abs(got-c.want) > 1e-12 {
 			t.Errorf("at %g mm %+.6f is added, want %+.6f", c.shown, got, c.want)
 		}

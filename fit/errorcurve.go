@@ -8,9 +8,9 @@ import (
 
 // errorCurve is a correction as the fit uses it, and what may still be wrong of it.
 //
-// A display is zeroed somewhere, a calibration on the resting stop. With the
-// stop's reading r₀ known a reading y is taken at the plunger's place y − r₀, and
-// zero stays zero: y + c(y − r₀) − c(−r₀). Else it is looked up as shown, y + c(y).
+// A display is zeroed somewhere, a calibration's on the resting stop. With the
+// stop's reading r₀ known a reading y is looked up at the plunger's place y − r₀;
+// else as shown, as if r₀ were 0. Zero stays zero: y + c(y − r₀) − c(−r₀).
 type errorCurve struct {
 	*Correction
 	slope, spread float64 // of the straight line through its points (least squares), and what they leave it by, largest less smallest
@@ -75,10 +75,8 @@ func (e *errorCurve) add(s *Sweep, shown float64) float64 { return over(s, shown
 
 // over takes a function of the plunger's place at a reading as shown.
 func over(s *Sweep, shown float64, at func(float64) float64) float64 {
-	if s.RestMM == nil {
-		return at(shown)
-	}
-	return at(shown-*s.RestMM) - at(-*s.RestMM)
+	rest := deref(s.RestMM)
+	return at(shown-rest) - at(-rest)
 }
 
 // between is y linear between the points x, held beyond them.

@@ -40,7 +40,7 @@ type Sweep struct {
 	Calibrated Calibrated
 	// RestMM is what the display shows on the plunger's resting stop in this
 	// zeroing. With it a reading is looked up at the plunger's place, RestMM taken
-	// off; nil (not known): it is looked up as shown.
+	// off; nil (not known): it is looked up as shown, and the heights doubted more.
 	RestMM *float64
 }
 

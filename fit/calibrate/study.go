@@ -62,6 +62,15 @@ type Bounded struct {
 	High  *float64 `json:"high"`
 }
 
+// Width tells how finely the value may be printed: how far its nearer bound is
+// away.
+func (b Bounded) Width() float64 {
+	if b.High == nil || b.Value-b.Low < *b.High-b.Value && b.Value > b.Low {
+		return b.Value - b.Low
+	}
+	return *b.High - b.Value
+}
+
 // AnovaRow is one source of the analysis of variance.
 type AnovaRow struct {
 	Source     string  `json:"source"`
@@ -125,6 +134,9 @@ func Study(rows []StudyRow, o StudyOptions) (StudyResult, error) {
 
 // studyRule is English for people.
 const studyRule = "Each value lies within its bounds with 95 %: all mean squares are drawn 5,000 times as the readings leave them possible, and every figure is made of each draw."
+
+// StudyWords say what a study's figures are, English for people.
+const StudyWords = "Repeatability: swept again, nothing touched. Reproducibility: another person, mounted anew. Gauge: both. Parts told apart: 1.41 × parts ÷ gauge, how many groups the measurement can tell."
 
 // layStudy sorts the rows into cells.
 func layStudy(rows []StudyRow) (c studyCells, err error) {

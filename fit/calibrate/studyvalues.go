@@ -188,8 +188,11 @@ func bounded(value, low, high, times float64) *Bounded {
 
 // untold says what the design cannot tell apart.
 func (c *studyCells) untold() (notes []string) {
-	if c.o == 1 {
+	switch c.o {
+	case 1:
 		notes = append(notes, "One person: what another would read differently is not in it.")
+	case 2:
+		notes = append(notes, "Two people tell little of how people differ: a third would narrow the bounds.")
 	}
 	switch {
 	case c.m == 1 && c.o == 1:
