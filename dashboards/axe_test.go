@@ -19,7 +19,7 @@ import (
 // and asked what else one asks of a page.
 var (
 	fills     = strings.NewReplacer("{$}", "", "{id}", "1")
-	alsoAsked = map[string][]string{"/compare": {"?jobs=1,2"}, "/jobs/new": {"?engine=1"}}
+	alsoAsked = map[string][]string{"/compare": {"?jobs=1,2"}, "/jobs/new": {"?engine=1"}, "/study": {"?jobs=1,2"}}
 )
 
 // everyPage is the address of every page, those that others add included.
