@@ -19,6 +19,8 @@ func errorTable() []errorRow {
 	return []errorRow{
 		{store.ErrNotFound, http.StatusNotFound, "not-found", "There is no such thing here", "list what there is at /api/v1/jobs"},
 		{store.ErrJobClosed, http.StatusConflict, "job-closed", "The job is closed", `open it again: PATCH {"state":"open"}`},
+		{store.ErrCalibrationEnded, http.StatusConflict, "calibration-ended", "The calibration has ended", "begin another: POST /api/v1/calibrations"},
+		{store.ErrTaken, http.StatusConflict, "taken", "Another instrument of the register has it already", "name another, or retire that one first"},
 		{store.ErrStorageFull, http.StatusInsufficientStorage, "storage-full", "The disk is full", "free some space; recording then goes on by itself"},
 		{store.ErrReadOnly, http.StatusServiceUnavailable, "read-only", "The store is open for reading only", "use the daemon that records"},
 		{store.ErrClosed, http.StatusServiceUnavailable, "stopping", "The program is stopping", "start it again"},

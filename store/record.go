@@ -61,7 +61,7 @@ func (c *change) addBatch(b acquire.Batch) (map[int64]streamState, error) {
 	if err := c.addReadings(b.Readings, streams); err != nil {
 		return nil, err
 	}
-	for _, add := range []func(acquire.Batch) error{c.addGaps, c.addSelections, c.addMarks, c.addDirections} {
+	for _, add := range []func(acquire.Batch) error{c.addGaps, c.addSelections, c.addMarks, c.addDirections, c.addPoints, c.addCalibrationEvents} {
 		if err := add(b); err != nil {
 			return nil, err
 		}

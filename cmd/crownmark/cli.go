@@ -23,22 +23,23 @@ const (
 )
 
 type cli struct {
-	Demo     demoCmd     `cmd:"" help:"Show the whole job on a virtual bench, no hardware needed."`
-	Run      runCmd      `cmd:"" help:"Watch the instruments, record sweeps and serve the bench page."`
-	Ports    portsCmd    `cmd:"" help:"List the serial ports, and what is heard on each."`
-	Setup    setupCmd    `cmd:"" help:"Recognise the instruments and write a bench file."`
-	Check    checkCmd    `cmd:"" help:"Find every mistake in a bench file, and in an engine file with --engine."`
-	Fit      fitCmd      `cmd:"" help:"From recorded sweeps to the index table."`
-	Study    studyCmd    `cmd:"" help:"From a gauge study's values to how far people, mountings and repeats agree."`
-	Record   recordCmd   `cmd:"" help:"Without an encoder: read the damper's degree marks, height by height."`
-	Capture  captureCmd  `cmd:"" help:"Write what the instruments say to a file, byte for byte, with its times."`
-	Replay   replayCmd   `cmd:"" help:"Say a captured file again, on pseudo-terminals."`
-	Simulate simulateCmd `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
-	Jobs     jobsCmd     `cmd:"" help:"List the jobs in the store."`
-	Report   reportCmd   `cmd:"" help:"Write a job's report."`
-	Export   exportCmd   `cmd:"" help:"Write a job's sweeps as CSV, raw readings and all."`
-	Verify   verifyCmd   `cmd:"" help:"Check that nothing in the store was changed or lost."`
-	Backup   backupCmd   `cmd:"" help:"Copy the store while it is in use."`
+	Demo      demoCmd      `cmd:"" help:"Show the whole job on a virtual bench, no hardware needed."`
+	Run       runCmd       `cmd:"" help:"Watch the instruments, record sweeps and serve the bench page."`
+	Ports     portsCmd     `cmd:"" help:"List the serial ports, and what is heard on each."`
+	Setup     setupCmd     `cmd:"" help:"Recognise the instruments and write a bench file."`
+	Check     checkCmd     `cmd:"" help:"Find every mistake in a bench file, and in an engine file with --engine."`
+	Fit       fitCmd       `cmd:"" help:"From recorded sweeps to the index table."`
+	Calibrate calibrateCmd `cmd:"" help:"From an indicator's calibration points to its characteristics and its correction."`
+	Study     studyCmd     `cmd:"" help:"From a gauge study's values to how far people, mountings and repeats agree."`
+	Record    recordCmd    `cmd:"" help:"Without an encoder: read the damper's degree marks, height by height."`
+	Capture   captureCmd   `cmd:"" help:"Write what the instruments say to a file, byte for byte, with its times."`
+	Replay    replayCmd    `cmd:"" help:"Say a captured file again, on pseudo-terminals."`
+	Simulate  simulateCmd  `cmd:"" help:"Write virtual sweeps, and the truth behind them."`
+	Jobs      jobsCmd      `cmd:"" help:"List the jobs in the store."`
+	Report    reportCmd    `cmd:"" help:"Write a job's report."`
+	Export    exportCmd    `cmd:"" help:"Write a job's sweeps as CSV, raw readings and all."`
+	Verify    verifyCmd    `cmd:"" help:"Check that nothing in the store was changed or lost."`
+	Backup    backupCmd    `cmd:"" help:"Copy the store while it is in use."`
 
 	Version versionFlag `help:"Print the version."`
 }

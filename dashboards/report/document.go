@@ -84,11 +84,19 @@ var (
 	EndsSaid  = []string{"damper end", "flywheel end", ""}
 )
 
-// Calibration is a calibration that was applied.
+// Calibration is how an indicator of the register stood with its calibration
+// when sweeps were made with it.
 type Calibration struct {
-	Instrument string    `json:"instrument"`
-	Number     string    `json:"number"`
-	At         time.Time `json:"at"`
+	Instrument string     `json:"instrument"` // its name in the register
+	Number     string     `json:"number"`     // of its certificate; "": none
+	At         *time.Time `json:"at"`         // when that was issued
+	Registered int64      `json:"registered"` // its number in the register
+	Indicator  string     `json:"indicator"`  // the bench's name
+	Version    int64      `json:"version"`    // of the certificate; 0: none
+	DueAt      *time.Time `json:"due_at"`     // null: it does not end, or there is none
+	Overall    string     `json:"overall"`    // its verdict; "": nothing was judged
+	State      string     `json:"state"`      // then: in_force, expired, failed, doubted or uncalibrated
+	Sweeps     []int64    `json:"sweeps"`
 }
 
 // Instrument is one opening of one instrument, with its settings as kept.

@@ -59,7 +59,7 @@ func Levels(of []Occasion) (r LevelsResult, err error) {
 			return r, fmt.Errorf("%s, run %d: %d readings with standard deviation %g; %w", o.Artefact, o.Run, o.N, o.SD, errLevels)
 		}
 		within = append(within, pooled{o.SD * o.SD * float64(o.N-1), o.N - 1})
-		byRun.add(place{o.Artefact, o.Run}, o.Mean)
+		byRun.add(runPlace{o.Artefact, o.Run}, o.Mean)
 	}
 	means, between, err := byRun.pool()
 	if err != nil {
@@ -67,7 +67,7 @@ func Levels(of []Occasion) (r LevelsResult, err error) {
 	}
 	byArtefact := newGroups("runs")
 	for i, at := range byRun.order {
-		byArtefact.add(place{artefact: at.artefact}, means[i])
+		byArtefact.add(runPlace{artefact: at.artefact}, means[i])
 	}
 	_, apart, err := byArtefact.pool()
 	if err != nil {
@@ -78,8 +78,8 @@ func Levels(of []Occasion) (r LevelsResult, err error) {
 	return r, nil
 }
 
-// place is a run of an artefact, or with run 0 the artefact.
-type place struct {
+// runPlace is a run of an artefact, or with run 0 the artefact.
+type runPlace struct {
 	artefact string
 	run      int
 }
@@ -87,13 +87,13 @@ type place struct {
 // groups are values by place, in the order they came.
 type groups struct {
 	name  string // of the values, in the plural
-	of    map[place][]float64
-	order []place
+	of    map[runPlace][]float64
+	order []runPlace
 }
 
-func newGroups(name string) *groups { return &groups{name: name, of: map[place][]float64{}} }
+func newGroups(name string) *groups { return &groups{name: name, of: map[runPlace][]float64{}} }
 
-func (g *groups) add(at place, v float64) {
+func (g *groups) add(at runPlace, v float64) {
 	if g.of[at] == nil {
 		g.order = append(g.order, at)
 	}
@@ -113,7 +113,7 @@ func (g *groups) pool() (means []float64, p []pooled, err error) {
 }
 
 // String names a place for people.
-func (p place) String() string {
+func (p runPlace) String() string {
 	if p.run == 0 {
 		return p.artefact
 	}

@@ -1,0 +1,66 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"syscall"
+
+	"crownmark/fit/calibrate"
+	"crownmark/fit/pointcsv"
+)
+
+type calibrateCmd struct {
+	File           string             `arg:"" placeholder:"FILE.csv" help:"Points of a calibration; - for standard input."`
+	JSON           bool               `name:"json" help:"Write the result as JSON and nothing else."`
+	LocalSpan      float64            `default:"1" placeholder:"MM" help:"Span of the local error, mm."`
+	Limits         map[string]float64 `mapsep:"," placeholder:"total=MM,..." help:"Judge against these limits, mm: total, local, hysteresis, repeatability, linearity."`
+	ReferenceU95MM *float64           `name:"reference-u95-mm" placeholder:"MM" help:"Expanded uncertainty of one value of the reference."`
+	TemperatureC   *float64           `name:"temperature-c" placeholder:"C" help:"Temperature of indicator and reference."`
+	ResolutionMM   float64            `name:"resolution-mm" placeholder:"MM" help:"Step of the display; learnt from the readings where it is not given."`
+	Plot           string             `placeholder:"FILE.svg" help:"Also draw the errors."`
+}
+
+// Help is shown below the flags.
+func (calibrateCmd) Help() string {
+	return `The file's first row names its columns: run, direction (up: plunger moving in, down, repeat), reference_mm, reading_mm. Error is reading minus reference; a correction is added to a reading.`
+}
+
+// Run evaluates and prints.
+func (c calibrateCmd) Run(std stdio) error {
+	file, err := readPoints(c.File, std.in)
+	if err != nil {
+		return err
+	}
+	for _, w := range file.Warnings {
+		fmt.Fprintf(std.err, "crownmark: %s\n", w)
+	}
+	o := calibrate.DefaultOptions()
+	o.LocalSpanMM, o.Limits, o.ResolutionMM, o.TemperatureC = c.LocalSpan, c.Limits, c.ResolutionMM, c.TemperatureC
+	if c.ReferenceU95MM != nil {
+		o.Reference = calibrate.Reference{U95MM: *c.ReferenceU95MM, Stated: true}
+	}
+	result, err := calibrate.Evaluate(file.Points, o)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	if c.JSON {
+		return writeJSON(std.out, result)
+	}
+	return writeCalibration(std.out, result)
+}
+
+func readPoints(path string, stdin io.Reader) (pointcsv.File, error) {
+	if path == "-" {
+		return pointcsv.Read("standard input", stdin)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return pointcsv.File{}, cannotRead(path, err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return pointcsv.File{}, cannotRead(path, syscall.EISDIR)
+	}
+	return pointcsv.Read(path, f)
+}

@@ -1,0 +1,174 @@
+package calibrate
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// sampler draws indicators that could have shown the readings: a Gibbs
+// sampler (readings before rounding | curve; curve | readings; scatters), with
+// random-walk steps besides where the display's step is coarse against the
+// scatter and the readings before rounding hold the curve fast. One is one
+// draw after the other, from a fixed seed.
+type sampler struct {
+	model
+	rng    *rand.Rand
+	coarse bool
+
+	theta []float64 // β, z, γ, g
+	p     []float64 // by reference point
+	mid   []float64 // of repeats
+	sigma float64
+	a, r  float64 // of the waves
+	b, c  float64
+
+	prec, rhs []float64 // work space, dims² and dims
+	free      []float64
+	walk      walker
+}
+
+// Grids of the scatters, µm, a factor apart; and how fast waves shrink.
+const (
+	leastUM   = 0.02
+	gridRatio = 1.4
+	gridSize  = 32 // to 1,000 µm
+)
+
+func rates() [4]float64 { return [4]float64{1, 1.5, 2, 3} }
+
+func newSampler(m model, seed uint64) *sampler {
+	dims := curveDims + m.slowDims()
+	s := &sampler{model: m, rng: rand.New(rand.NewPCG(seed, 0x6372)), theta: make([]float64, dims), p: make([]float64, len(m.phi)),
+		mid: make([]float64, len(m.again)), prec: make([]float64, dims*dims), rhs: make([]float64, dims), free: make([]float64, dims), a: 1, r: 2, b: 0.3, c: 0.1}
+	guess := m.scatter0()
+	s.coarse = guess < 0.45*m.step
+	s.sigma = max(guess, 0.1*m.step, leastUM)
+	for i := range s.again {
+		s.mid[i] = s.again[i].mean
+	}
+	s.walk = newWalker(dims, len(s.p), len(s.mid))
+	return s
+}
+
+// next makes the next draw.
+func (s *sampler) next() {
+	s.drawCurve()
+	s.drawAlone()
+	s.drawWaves()
+	if s.coarse {
+		s.drawWalk()
+	}
+	s.drawReadings()
+	s.drawScatter()
+}
+
+// curve is the smooth part at a reference point for a side.
+func (s *sampler) curve(at int, side float64) float64 {
+	f := dot(s.phi[at], s.theta)
+	if s.two {
+		f += side * dot(s.psi[at], s.theta[curveDims:])
+	}
+	return f
+}
+
+func dot(a, b []float64) float64 {
+	sum := 0.0
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
+}
+
+// drawCurve draws θ given the readings before rounding, with what points have
+// alone integrated out.
+func (s *sampler) drawCurve() {
+	dims := len(s.theta)
+	clear(s.prec)
+	clear(s.rhs)
+	for i, v := range s.priorVariances() {
+		s.prec[i*dims+i] = 1 / v
+	}
+	v := s.c*s.c + s.refU*s.refU
+	for from := 0; from < len(s.sites); {
+		to := from
+		var w, w1, w2, y, y1 float64 // sums of weights × s^0, s^1, s^2, and with the mean
+		for ; to < len(s.sites) && s.sites[to].at == s.sites[from].at; to++ {
+			t := &s.sites[to]
+			wt := t.n / (s.sigma * s.sigma)
+			w, w1, w2, y, y1 = w+wt, w1+wt*t.s, w2+wt*t.s*t.s, y+wt*t.mean, y1+wt*t.s*t.mean
+		}
+		shrink := 1 / (1 + v*w)
+		s.addBlock(s.sites[from].at, w*shrink, w1*shrink, w2-v*w1*w1*shrink, y*shrink, y1-v*w1*y*shrink)
+		from = to
+	}
+	drawGaussian(s.rng, s.prec, s.rhs, s.theta)
+}
+
+// addBlock adds one reference point to the normal equations (lower triangle).
+func (s *sampler) addBlock(at int, ff, fg, gg, yf, yg float64) {
+	dims := len(s.theta)
+	phi, psi := s.phi[at], s.psi[at]
+	for i, x := range phi {
+		row := s.prec[i*dims:]
+		for j := 0; j <= i; j++ {
+			row[j] += ff * x * phi[j]
+		}
+		s.rhs[i] += yf * x
+	}
+	for i, x := range psi {
+		row := s.prec[(curveDims+i)*dims:]
+		for j, y := range phi {
+			row[j] += fg * x * y
+		}
+		for j := 0; j <= i; j++ {
+			row[curveDims+j] += gg * x * psi[j]
+		}
+		s.rhs[curveDims+i] += yg * x
+	}
+}
+
+// priorVariances of θ, as the scatters now stand.
+func (s *sampler) priorVariances() []float64 {
+	free := s.model.free * s.model.free
+	out := s.free
+	out[0], out[1] = free, free
+	for k := 1; k <= waves; k++ {
+		out[1+k] = s.a * s.a * math.Pow(float64(k), -2*s.r)
+	}
+	for k := range out[curveDims:] {
+		out[curveDims+k] = s.b * s.b / float64(max(k*k, 1))
+	}
+	if s.two {
+		out[curveDims] = free
+	}
+	return out
+}
+
+// drawGaussian draws x of precision prec (lower triangle, overwritten by its
+// Cholesky factor) and prec·mean = rhs (overwritten).
+func drawGaussian(rng *rand.Rand, prec, rhs, x []float64) {
+	n := len(x)
+	for i := range n {
+		ri := prec[i*n : i*n+i+1]
+		for j := 0; j <= i; j++ {
+			rj := prec[j*n : j*n+j+1]
+			sum := ri[j]
+			for k := range rj[:j] {
+				sum -= ri[k] * rj[k]
+			}
+			if j < i {
+				ri[j] = sum / rj[j]
+			} else {
+				ri[i] = math.Sqrt(max(sum, 1e-300))
+			}
+		}
+		rhs[i] = (rhs[i] - dot(ri[:i], rhs)) / ri[i]
+	}
+	for i := n - 1; i >= 0; i-- {
+		sum := rhs[i] + rng.NormFloat64()
+		for k := i + 1; k < n; k++ {
+			sum -= prec[k*n+i] * x[k]
+		}
+		x[i] = sum / prec[i*n+i]
+	}
+}
