@@ -120,6 +120,7 @@ type Server struct {
 	hub     *hub
 	metrics *metrics
 	solver  *solver
+	sets    *setFits
 	once    *once
 	pages   *pages
 	handler http.Handler
@@ -145,7 +146,7 @@ func New(o Options) (*Server, error) {
 	boot := make([]byte, 4)
 	rand.Read(boot) // never fails
 	s := &Server{store: o.Store, bench: o.Bench, software: o.Software, simulated: o.Simulated, log: o.Logger, evaluate: o.Evaluate,
-		hub: newHub(hex.EncodeToString(boot)), once: newOnce()}
+		hub: newHub(hex.EncodeToString(boot)), once: newOnce(), sets: newSetFits()}
 	var err error
 	if s.metrics, err = newMetrics(o, s.hub); err != nil {
 		return nil, fmt.Errorf("dashboards: metrics: %w", err)
