@@ -25,7 +25,7 @@ var speakers = map[string][]int{
 // tellings are the fields of literals that reach a page: by number, or by name.
 var tellings = map[string][]any{
 	"FlagNote": {1, 2}, "": {1, 2}, "PortError": {2, 3, "What", "Fix"}, "Fault": {1, 2, "Detail", "Fix"}, "step": {1, 2, "Do", "How"},
-	"errorRow": {3, 4}, "act": {"Text"},
+	"errorRow": {3, 4}, "noticeEvent": {1, 2}, "act": {"Text"},
 }
 
 // sample is what stands for an expression whose value only a run knows.
@@ -41,7 +41,7 @@ var samples = map[string]string{
 	"cylindersText(on)": "cylinders 2 and 3", "cylindersText(next)": "cylinder 2", "numbersText(next)": "2 and 3", `strings.Join(words, ", ")`: "“left” on cylinder 2, “right” on cylinder 3",
 	`strings.Join(index.Advice, " ")`: "Still to sweep: cylinder 3.", "v.Runs": "clockwise seen from the damper end", "wayWords(-h.direction)": "back", "wayWords(h.direction)": "in running direction",
 	"strings.TrimPrefix(one.badText, string(one.badWhy))": ": the instrument reports an error", `strings.Trim(fmt.Sprint(slices.Compact(numbers)), "[]")`: "1 2 3", "at[1:]": "turn_back", "unit": " mm",
-	"r.URL.Path": "/api/v1/nothing", "r.Method": "DELETE", "v.degrees(aimDeg)": "30°", "v.Travel": "44.0 mm", "v.Reserve": "2.0 mm",
+	"r.URL.Path": "/api/v1/nothing", "p.Name": "left", "list[at].Record.Name": "old dial", "r.Method": "DELETE", "v.degrees(aimDeg)": "30°", "v.Travel": "44.0 mm", "v.Reserve": "2.0 mm",
 }
 
 // refusals are the files whose errors a page is told in their own words.

@@ -60,6 +60,7 @@ type InstrumentStanding struct {
 	Certificate *Certificate // the latest, without its document; nil: none. A reference's own is in its record.
 	DueAt       *time.Time   // nil: it does not end, or there is none
 	LastCheckAt *time.Time   // nil: never checked
+	LastCheckMM *float64     // reading − reference of that
 }
 
 // stateAt is the state by a certificate that is due at due.
@@ -87,15 +88,13 @@ func (s *Store) standingOf(ctx context.Context, q querier, i Instrument) (st Ins
 		}
 		return st, nil
 	}
-	var checkedNS *int64
-	err = q.QueryRowContext(ctx, `SELECT max(l.unix_ns) FROM calibration c JOIN calibration_point p ON p.calibration = c.id
-		JOIN ledger l ON l.id = p.ledger WHERE c.instrument = ? AND c.kind = 'check'`, i.ID).Scan(&checkedNS)
+	check, err := lastCheck(ctx, q, i.ID)
 	if err != nil {
 		return st, err
 	}
-	if checkedNS != nil {
-		at := time.Unix(0, *checkedNS).UTC()
-		st.LastCheckAt = &at
+	if check != nil {
+		deviation := check.ErrorMM()
+		st.LastCheckAt, st.LastCheckMM = &check.At, &deviation
 	}
 	list, err := collect(ctx, q, scanCertificate, certificateQuery+"WHERE t.instrument = ? ORDER BY t.id DESC LIMIT 1", i.ID)
 	if err != nil || len(list) == 0 {
