@@ -12,11 +12,16 @@ import (
 // States of an instrument's calibration.
 const (
 	StandingNone    = "none"     // never calibrated
-	StandingInForce = "in_force" //
+	StandingInForce = "in_force" // and not due soon
 	StandingDueSoon = "due_soon" // in force, and due within DueSoonDays
 	StandingExpired = "expired"  // it was due
 	StandingFailed  = "failed"   // its latest certificate says that it is not good
 )
+
+// Standings are all of these states.
+func Standings() []string {
+	return []string{StandingNone, StandingInForce, StandingDueSoon, StandingExpired, StandingFailed}
+}
 
 // DueSoonDays before it is due a calibration is StandingDueSoon.
 const DueSoonDays = 30
