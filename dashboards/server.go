@@ -38,6 +38,10 @@ type Bench interface {
 	ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error)
 	TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
 	EndHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
+	BeginStand(ctx context.Context, w acquire.BeginStand) (acquire.StandState, error)
+	TakeStand(ctx context.Context, calibration int64, text string) (acquire.StandState, error)
+	TakeBackStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error)
+	EndStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error)
 }
 
 // Store is what is kept, as the pages and the API need it. *store.Store
@@ -117,6 +121,7 @@ type Server struct {
 	hub     *hub
 	metrics *metrics
 	solver  *solver
+	sets    *setFits
 	once    *once
 	pages   *pages
 	handler http.Handler
@@ -142,7 +147,7 @@ func New(o Options) (*Server, error) {
 	boot := make([]byte, 4)
 	rand.Read(boot) // never fails
 	s := &Server{store: o.Store, bench: o.Bench, software: o.Software, simulated: o.Simulated, log: o.Logger, evaluate: o.Evaluate,
-		hub: newHub(hex.EncodeToString(boot)), once: newOnce()}
+		hub: newHub(hex.EncodeToString(boot)), once: newOnce(), sets: newSetFits()}
 	var err error
 	if s.metrics, err = newMetrics(o, s.hub); err != nil {
 		return nil, fmt.Errorf("dashboards: metrics: %w", err)

@@ -68,6 +68,9 @@ func writeStudy(w io.Writer, s calibrate.StudyResult) error {
 	t := columns(b)
 	fmt.Fprintln(t, "source\tstandard deviation\tfrom\tto\t")
 	for _, c := range s.Components {
+		if c.Zeroed {
+			c.Source += " (below zero: none)"
+		}
 		boundedRow(t, c.Source, c.Deg, "")
 	}
 	fmt.Fprintln(t, "\t\t\t\t")

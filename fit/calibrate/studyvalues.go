@@ -1,7 +1,6 @@
 package calibrate
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -150,9 +149,6 @@ func (s *StudyResult) fill(t [nTerms]studyTerm, c studyCells) {
 		part := Component{Source: t[k].source}
 		if x.ok[k] {
 			part.Deg, part.Zeroed = told(k), x.w[k].of(mean) < 0
-		}
-		if part.Zeroed {
-			s.Notes = append(s.Notes, fmt.Sprintf("The variance of %s came out below zero and counts as none.", part.Source))
 		}
 		s.Components = append(s.Components, part)
 	}
