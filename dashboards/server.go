@@ -79,6 +79,7 @@ type Store interface {
 	UpdateInstrument(ctx context.Context, id int64, p store.InstrumentPatch) (store.Instrument, error)
 	Instrument(ctx context.Context, id int64) (store.Instrument, error)
 	Instruments(ctx context.Context, p store.Page) (list []store.Instrument, next *int64, err error)
+	Registered(ctx context.Context) ([]store.Instrument, error)
 	CreateCalibration(ctx context.Context, n store.NewCalibration) (c store.Calibration, replayed bool, err error)
 	Calibration(ctx context.Context, id int64) (store.Calibration, error)
 	CalibrationStanding(ctx context.Context, id, ledger int64) (store.CalibrationStanding, error)
