@@ -155,6 +155,7 @@ func New(o Options) (*Server, error) {
 	if s.pages, err = newPages(); err != nil {
 		return nil, fmt.Errorf("dashboards: pages: %w", err)
 	}
+	s.hub.say = func(lang, text string) string { return s.pages.texts.say(lang, text) }
 	s.solver = newSolver(o.Store, o.Solve, s.metrics, o.Logger, o.Software)
 	s.handler = s.guard(s.mux())
 	return s, nil
