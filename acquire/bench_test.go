@@ -2,6 +2,7 @@ package acquire
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -51,6 +52,34 @@ func TestBenchRecordsSweeps(t *testing.T) {
 		defer s.rec.mu.Unlock()
 		if !snap.Recording || snap.LastMove != -1 || math.Abs(snap.LastMoveDeg-180) > 2 || snap.StoredLedger != s.rec.ledger {
 			t.Errorf("snapshot %+v", snap)
+		}
+	})
+}
+
+// A sweep keeps what the display shows on the plunger's stop once the crank was
+// turned far enough over it, and nothing after a new zero.
+func TestSweepKeepsTheRestingStop(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		s.sel(1, 3)
+		s.turn(180, 30)
+		s.wait(1)
+		s.turn(-75, 30)
+		if _, err := s.b.Zero(context.Background(), "left", "deck"); err != nil {
+			t.Fatal(err)
+		}
+		s.turn(-30, 30)
+		s.wait(1)
+		var rests []*float64
+		for _, b := range s.rec.all().Begins {
+			var note detectorNote
+			if err := json.Unmarshal([]byte(b.DetectorJSON), &note); err != nil || note.ReversalDeg != 1 {
+				t.Fatalf("%s: %v", b.DetectorJSON, err)
+			}
+			rests = append(rests, note.RestMM)
+		}
+		if len(rests) != 3 || rests[0] == nil || *rests[0] != -s.travelMM || rests[1] == nil || rests[2] != nil {
+			t.Fatalf("rests %v, want twice %g mm and then none", rests, -s.travelMM)
 		}
 	})
 }

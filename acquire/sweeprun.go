@@ -1,6 +1,9 @@
 package acquire
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // sweepRun is a sweep being recorded.
 type sweepRun struct {
@@ -46,9 +49,24 @@ func (l *loop) beginSweep(one *instrument, e sweepEvent) {
 	l.running[e.probe] = run
 	l.cur.batch.Begins = append(l.cur.batch.Begins, SweepBegin{ID: run.id, Job: run.job, Cylinder: run.cylinder, Indicator: one.cfg.Name,
 		IndStream: run.indStream, IndFrom: run.indFrom, EncStream: l.enc.opened.ID,
-		EncFrom: max(e.at.early, l.enc.keptFrom, l.enc.mountFrom), DetectorJSON: settingsJSON(l.b.cfg.Sweep), AtNS: e.at.atNS})
+		EncFrom: max(e.at.early, l.enc.keptFrom, l.enc.mountFrom), DetectorJSON: settingsJSON(l.toldOf(e.probe)), AtNS: e.at.atNS})
 	l.curRows++
 	l.cur.news = append(l.cur.news, l.sweepNews(one, run, "running", ""))
+}
+
+// detectorNote is what a sweep keeps of its detector: its settings, and what
+// the display shows on the plunger's resting stop in this zeroing, once seen.
+type detectorNote struct {
+	SweepConfig
+	RestMM *float64 `json:"rest_mm,omitempty"`
+}
+
+func (l *loop) toldOf(probe int) detectorNote {
+	note := detectorNote{SweepConfig: l.b.cfg.Sweep}
+	if rest := l.detector.probes[probe].contact.rest; !math.IsNaN(rest) {
+		note.RestMM = &rest
+	}
+	return note
 }
 
 func (l *loop) endSweep(one *instrument, e sweepEvent) {
@@ -85,8 +103,10 @@ func (l *loop) committed(c commit) {
 	switch {
 	case c.trouble != nil:
 		l.noticeStorage(c.trouble, c.dropped)
+		l.standGivenUp(c.stand)
 		return
 	case c.refused != nil:
+		l.standGivenUp(c.stand)
 		l.selectAgain()
 		return
 	}
@@ -100,6 +120,7 @@ func (l *loop) committed(c commit) {
 	for i := range c.news {
 		l.b.o.OnEvent(Event{Sweep: &c.news[i]})
 	}
+	l.standStored(c.stand)
 	for i, run := range l.running {
 		if run == nil {
 			continue

@@ -48,6 +48,17 @@ func sickJobs() map[string]func(*fit.Input) {
 		"stray":           func(in *fit.Input) { stray := &in.Sweeps[len(in.Sweeps)/2]; turned(stray, 90) },
 		"slipped":         func(in *fit.Input) { last := &in.Sweeps[len(in.Sweeps)-1]; turned(last, 2) },
 		"never confirmed": func(in *fit.Input) { in.Sweeps = in.Sweeps[:1] },
+		"calibrated badly": func(in *fit.Input) {
+			states := []string{fit.CalibrationExpired, fit.CalibrationFailed, fit.CalibrationDoubted, fit.CalibrationNoneMade}
+			c := fit.Correction{ReadingMM: []float64{-3, 3}, CorrectionMM: []float64{-0.01, 0.01}, U95MM: []float64{0.003, 0.003}}
+			for i := range in.Sweeps {
+				if rest := -2.5; i%2 == 1 {
+					in.Sweeps[i].RestMM = &rest
+				}
+				in.Sweeps[i].Correction = &c
+				in.Sweeps[i].Calibrated = fit.Calibrated{Certificate: 4, State: states[i%len(states)]}
+			}
+		},
 	}
 }
 

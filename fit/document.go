@@ -67,6 +67,7 @@ func (j *job) write(doc *Index, s *solution) {
 	}
 	j.writeCommon(doc, s)
 	doc.Differences = j.differences(doc, s)
+	doc.Eccentricity = j.eccentricity(s, home)
 	doc.Marks = j.markErrors(s, refSwept)
 	doc.TimingLight = timingLight(doc.Marks)
 	doc.Advice = j.advise(doc, s)
@@ -130,10 +131,10 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	p := passes[0]
 	c.PlayMM, c.Scale, c.TiltFlipMM = ptr(m.value(p.play)), ptr(m.value(p.scale)), ptr(m.value(p.flip))
 	c.ScaleU95 = ptr(s.expand(s.combined(unit(p.scale), nil)))
-	c.PeakMM = ptr(m.value(p.zero))
+	c.PeakMM, c.PeakU95MM = ptr(m.value(p.zero)), ptr(s.expand(s.combined(unit(p.zero), nil)))
 	for _, q := range passes {
 		if q.src.DeckZero {
-			c.DeckMM = ptr(m.value(q.zero) / m.value(q.scale))
+			c.DeckMM, c.DeckU95MM = s.deck(q)
 		}
 	}
 	res := p.noise.floorMM * math.Sqrt(12)
@@ -141,6 +142,13 @@ func (j *job) writeTop(c *Cylinder, s *solution, passes []*pass, home int) {
 	j.count(c, passes)
 	j.besides(c, passes, tdc)
 	j.tells(c, s, passes)
+}
+
+// deck is a top's true height h/k above the zero of its display, and its doubt:
+// that of reading h and scale k together.
+func (s *solution) deck(p *pass) (mm, u95 *float64) {
+	h, k := s.model.value(p.zero), s.model.value(p.scale)
+	return ptr(h / k), ptr(s.expand(s.combined(map[int]float64{p.zero: 1 / k, p.scale: -h / (k * k)}, nil)))
 }
 
 // count fills how many readings served, their scatter, and the curves.

@@ -55,6 +55,7 @@ func (s *solution) combined(c map[int]float64, extra []share) []share {
 		}
 		shares[k].variance += v
 	}
+	shares = append(shares, s.curveShares(c, nil)...)
 	return append(shares, extra...)
 }
 
@@ -181,12 +182,13 @@ func (s *solution) repeatability(passes []*pass) float64 {
 }
 
 // budget is the shares as a person reads them, worst first; what contributes
-// under a thousandth of the whole is left out.
+// under a thousandth of the whole is left out, but for the calibration's: that
+// a top hardly feels it is worth knowing.
 func budget(shares []share) []Share {
 	all := total(shares)
 	var out []Share
 	for _, s := range shares {
-		if s.variance > all*1e-6 {
+		if s.variance > all*1e-6 || s.source == srcCurve {
 			out = append(out, Share{Source: s.source, Size: s.size, HowKnown: s.how, UDeg: math.Sqrt(s.variance)})
 		}
 	}

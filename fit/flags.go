@@ -31,6 +31,10 @@ const (
 	FlagSweepsDisagree = "sweeps_disagree"
 	FlagBumped         = "bumped"
 	FlagCountsLost     = "counts_lost"
+	FlagExpired        = "calibration_expired"
+	FlagCalFailed      = "calibration_failed"
+	FlagDoubted        = "calibration_doubted"
+	FlagUncalibrated   = "uncalibrated"
 )
 
 // FlagNote says what raised a flag and what to do about it.
@@ -64,7 +68,25 @@ func FlagNotes() []FlagNote {
 		{FlagStray, "A sweep recorded as this cylinder has its top far from the cylinder's other sweeps, so it was not fitted: the indicator stood on another cylinder.", "Assign that sweep to the cylinder it belongs to, or set it aside."},
 		{FlagWrongCylinder, "The top is more than 20° from nominal: most likely another cylinder was swept.", "Check which cylinder the indicator stands on and assign the sweep to it."},
 		{FlagClosure, "The reference swept again at the end does not come back to where it was: the encoder slipped or lost counts.", "Tighten the encoder's coupling and sweep all cylinders again."},
+		{FlagCalFailed, "The indicator's latest calibration had failed when this cylinder was swept. Peak, deck and stroke cannot be relied on; the top itself hardly feels an indicator's error.", "Repair or replace the indicator, calibrate it, and sweep again where heights count."},
+		{FlagDoubted, "The indicator passed before this cylinder was swept, but failed at its next calibration: when it went wrong is not known. Peak, deck and stroke are in doubt; the top itself hardly feels an indicator's error.", "Sweep again with a calibrated indicator where heights count."},
+		{FlagExpired, "The indicator's calibration was past its due date when this cylinder was swept. Peak, deck and stroke rest on it; the top itself hardly feels an indicator's error.", "Calibrate the indicator; sweep again where heights count."},
+		{FlagUncalibrated, "The indicator is in the register but was never calibrated before this cylinder was swept. Peak, deck and stroke are as it showed them; the top itself hardly feels an indicator's error.", "Calibrate the indicator; sweep again where heights count."},
 		{FlagNotConverged, "The joint fit did not settle; no number is given.", "Set aside the sweep that looks wrong, or sweep again."},
+	}
+}
+
+// flagCalibration raises what a sweep's calibration calls for.
+func (j *job) flagCalibration(s *Sweep) {
+	switch s.Calibrated.State {
+	case CalibrationExpired:
+		j.flag(s.Cylinder, FlagExpired)
+	case CalibrationFailed:
+		j.flag(s.Cylinder, FlagCalFailed)
+	case CalibrationDoubted:
+		j.flag(s.Cylinder, FlagDoubted)
+	case CalibrationNoneMade:
+		j.flag(s.Cylinder, FlagUncalibrated)
 	}
 }
 

@@ -27,14 +27,36 @@ type job struct {
 	strays    []string              // advice about sweeps of another cylinder
 	closing   int                   // parameter of the anchor swept again, none if it was not
 	bias      map[crank.Geometry][2]float64
-	moments   []moment // room for newTrack to work in
+	curves    []*errorCurve // corrections of the sweeps' indicators
+	moments   []moment      // room for newTrack to work in
 }
 
 func newJob(in Input) *job {
 	priors, lumped := arrivalPriors(in)
-	in.Priors = priors
+	in.Priors, in.Sweeps = priors, withRests(in.Sweeps)
 	return &job{in: in, lumped: lumped, first: map[*pass]float64{}, flags: map[int][]string{}, refused: map[int][]string{}, streams: map[*Series]*Series{},
 		wild: map[*Series][]float64{}, bias: map[crank.Geometry][2]float64{}, index: map[int]int{}, anchor: in.Engine.Reference(), closing: none}
+}
+
+// withRests gives sweeps the resting stop that another one of their zeroing knows.
+func withRests(sweeps []Sweep) []Sweep {
+	type zero struct {
+		indicator string
+		zeroing   int
+	}
+	known := map[zero]*float64{}
+	for _, s := range sweeps {
+		if at := (zero{s.Indicator, s.Zeroing}); s.RestMM != nil && known[at] == nil {
+			known[at] = s.RestMM
+		}
+	}
+	out := slices.Clone(sweeps)
+	for i, s := range out {
+		if s.RestMM == nil {
+			out[i].RestMM = known[zero{s.Indicator, s.Zeroing}]
+		}
+	}
+	return out
 }
 
 func (j *job) flag(cylinder int, f string) {

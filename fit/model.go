@@ -47,6 +47,7 @@ const (
 	srcMounting = "encoder mounting (eccentricity)"
 	srcAccuracy = "encoder accuracy"
 	srcShape    = "curve that leaves the crank's shape"
+	srcCurve    = "indicator calibration"
 	srcClosure  = "closure that does not close"
 	srcRepeat   = "sweeps that disagree"
 )
@@ -82,7 +83,10 @@ type pass struct {
 	shift                                                          private // the sweep's own offset
 	seg                                                            []private
 
-	t, y []float64
+	t, y   []float64
+	shown  []float64   // y before its correction
+	errors *errorCurve // nil: taken as shown
+	bent   [][]float64 // by lane: what it moves the readings by; nil: nothing
 
 	stride int       // every stride-th reading is looked at
 	use    []bool    // inside the model's reach

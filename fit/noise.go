@@ -241,6 +241,7 @@ func (m *model) correlate() {
 		for _, p := range r.passes {
 			p.vif *= f
 		}
+		r.sums.thin = 1 / f
 		for i := range r.sums.seg {
 			r.sums.seg[i].scale(1 / f)
 			r.sums.steps[i].scale(1 / f)

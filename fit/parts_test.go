@@ -174,7 +174,7 @@ func TestCleanSeries(t *testing.T) {
 	s := Series{T: []float64{3, 1, 2, 2, 2, 4, 5}, V: []float64{30, 10, 20, 21, 22, math.NaN(), 50}, Late: []int{0, 0, 0, 1, 2, 0, 0}}
 	at, v := cleanSeries(s)
 	for i, y := range v {
-		v[i] += Correction{ReadingMM: []float64{0, 100}, CorrectionMM: []float64{0, 1}}.at(y)
+		v[i] += between([]float64{0, 100}, []float64{0, 1}, y)
 	}
 	if want := []float64{1, 2, 3, 5}; !slices.Equal(at, want) {
 		t.Errorf("times %v, want %v", at, want)

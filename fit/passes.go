@@ -15,6 +15,12 @@ func (j *job) prepare() error {
 		if _, ok := j.in.Engine.Top(s.Cylinder); !ok {
 			return fmt.Errorf("sweep %d: the engine has no cylinder %d; assign the sweep to one of its cylinders or set it aside", s.ID, s.Cylinder)
 		}
+		if s.Correction != nil {
+			if err := s.Correction.Check(); err != nil {
+				return fmt.Errorf("sweep %d, indicator %q: %w", s.ID, s.Indicator, err)
+			}
+		}
+		j.flagCalibration(s)
 		p, flag := j.newPass(s)
 		if flag == FlagCountsLost {
 			lost[s.Mount]--
@@ -49,7 +55,9 @@ const heightMostMM = 1e4
 // newPass prepares one sweep, or says with a flag why it cannot be fitted.
 func (j *job) newPass(s *Sweep) (*pass, string) {
 	p := &pass{src: s, mountNo: s.Mount, readOff: s.AngleUDeg > 0}
-	p.t, p.y, p.stepMM = j.heights(s)
+	p.t, p.shown, p.stepMM = j.readings(s)
+	p.errors = j.curveOf(s)
+	p.y = p.errors.correct(s, p.shown)
 	follow, lag := j.follow, j.indicatorPrior(s.Indicator).LatencyMS/1000
 	if p.readOff {
 		follow, lag = j.pairMarks, 0
@@ -143,18 +151,18 @@ func (j *job) pairMarks(p *pass, _ float64) (flag string) {
 		return FlagNoMotion
 	}
 	at, deg := cleanSeries(*p.src.Encoder)
-	var y, angles []float64
+	var shown, y, angles []float64
 	for i, t := range p.t {
 		if k, ok := slices.BinarySearch(at, t); ok {
-			y, angles = append(y, p.y[i]), append(angles, deg[k])
+			shown, y, angles = append(shown, p.shown[i]), append(y, p.y[i]), append(angles, deg[k])
 		}
 	}
 	n := len(angles)
 	if n < FewestMarks {
 		return FlagFewReadings
 	}
-	p.stepMM = decimalStep(y)
-	p.t, p.y = make([]float64, n), y
+	p.stepMM = decimalStep(shown)
+	p.t, p.shown, p.y = make([]float64, n), shown, y
 	p.track = &track{dt: 1, theta: angles, vel: make([]float64, n), blur: make([]float64, n), restless: make([]float64, n)}
 	for i := range n {
 		p.t[i], p.track.blur[i] = float64(i), p.src.AngleUDeg*p.src.AngleUDeg
@@ -172,18 +180,6 @@ func decimalStep(v []float64) float64 {
 		step /= 10
 	}
 	return step
-}
-
-// heights are a sweep's corrected readings in order of time, and the step that
-// its display shows.
-func (j *job) heights(s *Sweep) (t, y []float64, stepMM float64) {
-	t, y = cleanSeries(s.Height)
-	stepMM = stepOf(y)
-	c := j.in.Corrections[s.Indicator]
-	for i, v := range y {
-		y[i] = math.Max(-heightMostMM, math.Min(v+c.at(v), heightMostMM)) // still a spike, counted as one
-	}
-	return t, y, stepMM
 }
 
 // stream is an encoder's stream with only the readings whose times can be
@@ -270,24 +266,6 @@ func cleanSeries(s Series) (t, y []float64) {
 		t, y = append(t, s.T[i]), append(y, s.V[i])
 	}
 	return t, y
-}
-
-// at is the correction to add to a reading, linear between its points, held
-// beyond them; 0 where there is no correction.
-func (c Correction) at(reading float64) float64 {
-	n := len(c.ReadingMM)
-	if n == 0 {
-		return 0
-	}
-	i, _ := slices.BinarySearch(c.ReadingMM, reading)
-	switch {
-	case i == 0:
-		return c.CorrectionMM[0]
-	case i == n:
-		return c.CorrectionMM[n-1]
-	}
-	f := (reading - c.ReadingMM[i-1]) / (c.ReadingMM[i] - c.ReadingMM[i-1])
-	return c.CorrectionMM[i-1] + f*(c.CorrectionMM[i]-c.CorrectionMM[i-1])
 }
 
 func (j *job) indicatorPrior(name string) IndicatorPrior {

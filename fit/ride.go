@@ -112,6 +112,8 @@ type sums struct {
 	shiftOut    []eliminated
 	whole, room system
 	cost        float64
+	pulls       [][][]columns // what the corrections' lanes pull at, by stretch, lane and pass
+	thin        float64       // what correlate took of every sum
 }
 
 // empty makes room for so many passes and stretches, with nothing in it.

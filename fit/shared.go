@@ -60,6 +60,7 @@ func (m *model) whiten(r *ride) {
 	}
 	s := &r.sums
 	s.empty(len(r.passes), len(r.passes[0].segs))
+	s.pulls = s.pulls[:0]
 	var alone, together float64
 	for k, g := range r.passes[0].segs {
 		for n := range readers {
@@ -67,6 +68,7 @@ func (m *model) whiten(r *ride) {
 				c.end++
 			}
 		}
+		s.pulls = append(s.pulls, makePulls(readers))
 		alone += s.whitenStretch(readers, k, m.hear)
 		together += s.seg[k].own[0].a[colAngle][colAngle]
 	}
@@ -80,7 +82,8 @@ func (m *model) whiten(r *ride) {
 func (s *sums) whitenStretch(readers []reader, k int, hear bool) (alone float64) {
 	first := readers[0].pass
 	f := trackError{track: first.track, known: unknownMotion(0), at: math.NaN(), seg: &s.seg[k], steps: &s.steps[k],
-		lean: make([]lean, len(readers)), d: make([]columns, len(readers)), hear: hear}
+		lean: make([]lean, len(readers)), d: make([]columns, len(readers)), hear: hear,
+		pull: s.pulls[k], lanes: make([]laneError, len(s.pulls[k]))}
 	if first.readOff { // each angle's error is its own
 		f.known = motion{}
 	}
@@ -124,6 +127,8 @@ type trackError struct {
 	points     []point
 	seg, steps *system
 	d          []columns // one reading's derivatives, by pass
+	lanes      []laneError
+	pull       [][]columns // what the lanes pull at, by lane and pass
 	hear       bool
 }
 
@@ -146,6 +151,7 @@ func (f *trackError) read(p *pass, n, i int, res float64) (alone float64) {
 	}
 	own = p.noise.variance(slope, p.vel[i], own) / p.robust[i]
 	foretold := slope * slope * f.known.pdd / alike // at least: what own scatter is taken for common is doubted too little
+	f.bend(p, i)
 	w := 1 / f.see(slope, own, &res)
 	if f.hear {
 		s2 := slope * slope
@@ -153,6 +159,7 @@ func (f *trackError) read(p *pass, n, i int, res float64) (alone float64) {
 	}
 	p.w[i] = w
 	f.seg.add(w, res, f.d)
+	f.draw(w)
 	f.steps.add(w*(1-w*p.noise.displayMM*p.noise.displayMM), 0, f.d)
 	if !p.readOff {
 		p.surprise = append(p.surprise, w*res*f.d[n][colAngle])
@@ -173,6 +180,9 @@ func (f *trackError) see(slope, variance float64, res *float64) float64 {
 	for n := range f.lean {
 		f.lean[n].see(slope, kd, kv, &f.d[n])
 	}
+	for l := range f.lanes {
+		f.lanes[l].see(slope, kd, kv)
+	}
 	m.pvv -= kv * slope * m.pdv
 	m.pdv *= 1 - kd*slope
 	m.pdd *= 1 - kd*slope
@@ -186,6 +196,9 @@ func (f *trackError) on(t float64) {
 		for n := range f.lean {
 			f.lean[n].after(t - f.at)
 		}
+		for l := range f.lanes {
+			f.lanes[l].deg += (t - f.at) * f.lanes[l].vel
+		}
 	}
 	f.at = t
 }
@@ -198,8 +211,10 @@ func (f *trackError) listen(until float64) {
 		theta, _, _ := f.track.at(q.t)
 		res := q.deg - theta
 		clear(f.d)
+		f.quiet()
 		w := 1 / f.see(1, q.variance, &res)
 		f.seg.add(w, res, f.d)
+		f.draw(w)
 		f.steps.add(w, 0, f.d)
 	}
 }

@@ -144,17 +144,22 @@ func TestThrowErrorLeavesThePinOffsetsOut(t *testing.T) {
 	near(t, "its doubt", c.ThrowU95Deg, 0.018, 0.003)
 }
 
-// A correction is added to the reading: 0.1 mm lifts the peak, deck included.
+// A correction is added to the reading: where the display shows 3.118 mm on the
+// top and 1 % too little, the peak lies 0.031 mm higher. The crank's own
+// geometry knows such a scale: the true height above the deck stays.
 func TestCorrectionIsAdded(t *testing.T) {
 	s := newSynth()
 	in := s.input(s.both(1, 1, 1))
 	for i := range in.Sweeps {
 		in.Sweeps[i].DeckZero = true
+		in.Sweeps[i].Correction = &Correction{ReadingMM: []float64{-20, 20}, CorrectionMM: []float64{-0.2, 0.2}}
+		for k := range in.Sweeps[i].Height.V {
+			in.Sweeps[i].Height.V[k] += 3
+		}
 	}
-	in.Corrections = map[string]Correction{"left": {ReadingMM: []float64{0}, CorrectionMM: []float64{0.1}}}
 	c := cylinderOf(solve(t, in), 1)
-	near(t, "peak", c.PeakMM, 0.218, 0.002)
-	near(t, "above the deck", c.DeckMM, 0.218, 0.003)
+	near(t, "peak", c.PeakMM, 3.149, 0.002)
+	near(t, "above the deck", c.DeckMM, 3.118, 0.003)
 	_, top := bounds(c.Curves[0].HeightMM)
 	near(t, "the drawn curve's top", &top, 0, 0.005)
 }

@@ -49,7 +49,8 @@ func Solve(in Input) (Index, error) {
 type solution struct {
 	model         *model
 	cov           *mat.SymDense
-	dof           float64 // of the readings
+	carried       []carried // what the corrections' doubts move
+	dof           float64   // of the readings
 	closure       *estimate
 	closureFailed bool
 }
@@ -259,6 +260,7 @@ func (j *job) solution() (*solution, error) {
 		return nil, err
 	}
 	sol := &solution{model: m, cov: cov}
+	sol.carry(j)
 	private := 0
 	for _, p := range m.passes {
 		n := 0.0

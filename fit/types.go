@@ -33,6 +33,15 @@ type Sweep struct {
 	// angle for each height, at the same time.
 	AngleUDeg float64
 	DeckZero  bool // the zeroing was made on the block's deck: heights are above the deck
+	// Correction is the indicator's calibration that was in force when the sweep
+	// was made; nil: none, readings are taken as they are. One pointer shared by
+	// several sweeps is one error curve that they have in common.
+	Correction *Correction
+	Calibrated Calibrated
+	// RestMM is what the display shows on the plunger's resting stop in this
+	// zeroing. With it a reading is looked up at the plunger's place, RestMM taken
+	// off; nil (not known): it is looked up as shown, and the heights doubted more.
+	RestMM *float64
 }
 
 // Mark is one press: a damper mark stood under the pointer.
@@ -69,19 +78,12 @@ func DefaultPriors() Priors {
 	return Priors{Default: IndicatorPrior{LatencyMS: 0, LatencyUMS: 50, FromArrivals: true}, LashUDeg: 0.2, MinSpanDeg: 6}
 }
 
-// Correction is an indicator's calibration: CorrectionMM is added to a reading
-// of ReadingMM, linear between points.
-type Correction struct {
-	ReadingMM, CorrectionMM, U95MM []float64
-}
-
 // Input is everything that one job holds. Sweeps are in the order they were made.
 type Input struct {
-	Engine      engine.Engine
-	Priors      Priors
-	Sweeps      []Sweep
-	Marks       []Mark
-	Corrections map[string]Correction // by indicator
+	Engine engine.Engine
+	Priors Priors
+	Sweeps []Sweep
+	Marks  []Mark
 	// DirectionConfirmed: without it no index, trim or mark is issued.
 	DirectionConfirmed bool
 	Simulated          bool
@@ -115,7 +117,24 @@ type Index struct {
 	Rule             string         `json:"rule"` // how verdicts are decided, in words
 	Advice           []string       `json:"advice"`
 
-	Differences []Difference `json:"-"` // every pair of cylinders; see Between
+	Differences  []Difference  `json:"-"` // every pair of cylinders; see Between
+	Eccentricity *Eccentricity `json:"-"` // nil: neither declared nor to be seen
+}
+
+// Eccentricity is the encoder's error by the place of its adapter, as declared and
+// as re-clocked mounts told it: it shows the crank's angle and
+//
+//	Σ Sin[n−1]·sin nφ + Cos[n−1]·cos nφ, n = 1, 2,
+//
+// φ being the crank angle after the reference's top plus what the adapter stands
+// turned by since the first mount. Degrees; doubts are expanded, 95 %.
+type Eccentricity struct {
+	SinDeg, CosDeg       [2]float64
+	SinU95Deg, CosU95Deg [2]float64
+	PriorUDeg            float64 // of each part beforehand, standard
+	Declared             bool    // in the bench file; else assumed
+	Reclocked            bool    // a mount was turned by a known angle
+	Mount                int     // the reference's, in which the document has its top
 }
 
 // BenchResult is what the sweeps told about the bench itself.
@@ -162,8 +181,13 @@ type Cylinder struct {
 	TrimRetardDeg    *float64 `json:"trim_retard_deg"`    // the same trim for controllers that add retard
 	TrimTopDeg       *float64 `json:"trim_top_angle_deg"` // the same for controllers that want the top's angle
 	LeftDeg          *float64 `json:"left_deg"`
-	PeakMM           *float64 `json:"peak_mm"`
-	DeckMM           *float64 `json:"deck_mm"`
+	// PeakMM: the display on the top, corrected where the indicator is calibrated,
+	// its scale still in it. DeckMM: the true height above a zero set on the deck;
+	// how well the deck was hit is not in its doubt.
+	PeakMM    *float64 `json:"peak_mm"`
+	PeakU95MM *float64 `json:"peak_u95_mm"`
+	DeckMM    *float64 `json:"deck_mm"`
+	DeckU95MM *float64 `json:"deck_u95_mm"`
 	// StrokeSeenMM: travel from top to bottom as the indicator showed it, its
 	// scale still in it; nil unless both ends were swept in one setup and
 	// zeroing. StrokeSeenRatio: that over the engine file's stroke (with the pin

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"io"
+	"slices"
 
 	"crownmark/acquire"
 	"crownmark/fit/sweepcsv"
@@ -25,6 +26,9 @@ func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}
 	out := sweepcsv.NewWriter(w, true)
+	if slices.ContainsFunc(l.sweeps, func(w span) bool { return w.restMM != nil }) {
+		out.WithRest()
+	}
 	if err := l.export(out); err != nil {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}

@@ -1,10 +1,12 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -144,25 +146,29 @@ func TestInputConverts(t *testing.T) {
 		Readings: []acquire.Reading{
 			reading(1, 1, 36000, 0, acquire.UnitCount, 0), reading(1, 2, 36010, 0, acquire.UnitCount, 2),
 			reading(2, 1, 5, 1, acquire.UnitInch, 0), reading(2, 2, 1234, 3, acquire.UnitMM, 1)},
-		Begins: []acquire.SweepBegin{{ID: 1, Job: job.ID, Cylinder: 4, Indicator: "left", IndStream: 2, IndFrom: 1, EncStream: 1, EncFrom: 1, DetectorJSON: `{"min_span_deg":7}`}},
+		Begins: []acquire.SweepBegin{{ID: 1, Job: job.ID, Cylinder: 4, Indicator: "left", IndStream: 2, IndFrom: 1, EncStream: 1, EncFrom: 1, DetectorJSON: `{"min_span_deg":7,"rest_mm":-11.5}`}},
 		Ends:   []acquire.SweepEnd{{Sweep: 1, IndTo: 2, EncTo: 2, Direction: -1, Cause: "reversal"}},
 		Marks:  []acquire.MarkPress{{Job: job.ID, MarkDeg: -5, EncStream: 1, EncSeq: 2, Approach: 1}, {Job: job.ID, MarkDeg: 0, EncStream: 1, EncSeq: 99}},
 	}
 	must[int64](t)(s.Record(ctx, batch))
 	must[int64](t)(s.Record(ctx, acquire.Batch{Directions: []acquire.DirectionConfirmed{{Job: job.ID, Sign: -1, EncStream: 1}}}))
 	in, _ := input(t, s, job.ID)
-	u := 0.05
+	u, rest := 0.05, -11.5
 	want := fit.Input{
 		Engine: job.Engine, DirectionConfirmed: true,
 		Priors: fit.Priors{Indicators: map[string]fit.IndicatorPrior{"left": {LatencyMS: 30, LatencyUMS: 20, ResolutionMM: 0.001}},
 			Default: fit.DefaultPriors().Default, LashDeg: 0.1, LashUDeg: 0.3, EncoderStepDeg: 0.1, EccentricityUDeg: &u, MinSpanDeg: 7},
-		Sweeps: []fit.Sweep{{ID: 1, Cylinder: 4, Indicator: "left",
+		Sweeps: []fit.Sweep{{ID: 1, Cylinder: 4, Indicator: "left", RestMM: &rest,
 			Encoder: &fit.Series{T: []float64{0, 0.1}, V: []float64{3600, 3601}, Late: []int{0, 2}},     // −1 × −1
 			Height:  fit.Series{T: []float64{0, 0.1}, V: []float64{-12.7, -1.234}, Late: []int{0, 1}}}}, // 0.5 in
 		Marks: []fit.Mark{{ID: 1, MarkDeg: -5, AngleDeg: 3601, Approach: -1}, {ID: 2, MarkDeg: 0, AngleDeg: 3601}},
 	}
 	if diff := cmp.Diff(want, in); diff != "" {
 		t.Error(diff)
+	}
+	var csv bytes.Buffer
+	if err := s.Export(ctx, job.ID, &csv); err != nil || !regexp.MustCompile(`(?s)^[^\n]*,rest_mm,.*,-1.234,left.*,-11.5,`).Match(csv.Bytes()) {
+		t.Errorf("the export has no resting stop: %v\n%s", err, csv.String())
 	}
 }
 

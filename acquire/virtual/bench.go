@@ -29,14 +29,16 @@ type bench struct {
 	offsetDeg           float64 // encoder's zero in this mount
 	reclockDeg          float64
 	mount, setups       int
-	onCylinder, inSetup []int // by indicator
+	onCylinder, inSetup []int        // by indicator
+	heads               []*headStand // by indicator; nil: it is on the engine, or lies about
 }
 
 type indicator struct {
 	sampler
 	Indicator
-	noise *rand.Rand
-	last  string
+	plunger Plunger
+	noise   *rand.Rand
+	last    string
 }
 
 func newBench(t Truth, s sink) (*bench, error) {
@@ -52,13 +54,13 @@ func newBench(t Truth, s sink) (*bench, error) {
 	}
 	b.encoder = newSampler(stream(t.Seed, "encoder"), t.Encoder.RateHz, base, t.Encoder.JitterMS/1000)
 	for _, i := range t.Indicators {
-		ind := indicator{Indicator: i, noise: stream(t.Seed, "noise "+i.Name)}
+		ind := indicator{Indicator: i, plunger: Plunger{Faults: i.IndicatorFaults}, noise: stream(t.Seed, "noise "+i.Name)}
 		ind.sampler = newSampler(stream(t.Seed, "rhythm "+i.Name), i.RateHz, base+i.LatencyMS/1000, i.JitterMS/1000)
 		b.inds = append(b.inds, ind)
 		b.probes = append(b.probes, probe{travel: i.TravelMM})
 	}
 	b.muted = make([]bool, 1+len(b.inds))
-	b.onCylinder, b.inSetup = make([]int, len(b.inds)), make([]int, len(b.inds))
+	b.onCylinder, b.inSetup, b.heads = make([]int, len(b.inds)), make([]int, len(b.inds)), make([]*headStand, len(b.inds))
 	return b, nil
 }
 
@@ -84,6 +86,10 @@ func (b *bench) turnTo(deg float64) {
 	b.crank.move(deg - b.crank.angleDeg)
 	for i := range b.probes {
 		b.probes[i].follow(&b.crank)
+		if b.inds[i].HysteresisMM > 0 && b.heads[i] == nil {
+			mm, _ := b.probes[i].displayMM(&b.crank, b.now)
+			b.shown(i, mm)
+		}
 	}
 }
 
@@ -146,12 +152,12 @@ func (b *bench) lookEncoder() {
 
 func (b *bench) lookIndicator(i int) {
 	ind := &b.inds[i]
-	mm, contact := b.probes[i].displayMM(&b.crank, b.now)
+	mm, contact, show := b.display(i)
 	noise, spike, stuck := ind.noise.NormFloat64()*ind.NoiseMM, ind.noise.Float64(), ind.noise.Float64()
 	if !contact {
 		noise = 0
 	}
-	text := displayText(mm+noise, ind.Unit, ind.Step)
+	text := displayText(show+noise, ind.Unit, ind.Step)
 	if stuck < ind.StuckShare && ind.last != "" {
 		text = ind.last
 	}
@@ -162,6 +168,35 @@ func (b *bench) lookIndicator(i int) {
 	b.send(line{at: ind.arrival(b.now), port: 1 + i, looked: b.now, text: text + " " + ind.Unit + "\r\n", number: text, unit: ind.Unit,
 		value: readText(text, ind.Unit), contact: contact && mm > b.probes[i].setup.ZeroMM-ind.TravelMM+0.02})
 	ind.schedule()
+}
+
+// display is what a true indicator would show, whether the plunger touches, and
+// what this one shows, without noise and steps.
+func (b *bench) display(i int) (mm float64, contact bool, show float64) {
+	if b.heads[i] != nil {
+		mm = b.onHead(i)
+		return mm, b.heads[i].placeMM() > 0, mm
+	}
+	mm, contact = b.probes[i].displayMM(&b.crank, b.now)
+	return mm, contact, b.shown(i, mm)
+}
+
+// shown is what an indicator's own faults make of the display that a true one
+// would have, mm. Both stand at the setup's zero on the top, moving in.
+func (b *bench) shown(i int, mm float64) float64 {
+	ind := &b.inds[i]
+	if ind.none() {
+		return mm
+	}
+	zero := b.probes[i].setup.ZeroMM
+	return zero + ind.plunger.MoveTo(mm-zero+ind.TravelMM) - ind.movedIn(ind.TravelMM)
+}
+
+// restMM is what a display shows on its plunger's resting stop, come to from
+// within, by its last digit.
+func (b *bench) restMM(i int) float64 {
+	ind, zero := &b.inds[i], b.probes[i].setup.ZeroMM
+	return readText(displayText(zero+ind.movedOut(0)-ind.movedIn(ind.TravelMM), ind.Unit, ind.Step), ind.Unit)
 }
 
 func (b *bench) send(l line) {

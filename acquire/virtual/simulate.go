@@ -15,6 +15,7 @@ type Row struct {
 	TS              float64  // arrival, seconds, to the microsecond
 	AngleDeg        float64  // in running direction; on height rows the encoder's last word before
 	HeightMM        *float64 // nil: an encoder's row
+	RestMM          *float64 // what the display shows on the resting stop in this zeroing, on height rows
 	Count           int64    // the encoder's raw count, on its own rows
 	Text            string   // the line as it came, without its line end
 }
@@ -81,6 +82,7 @@ func (r *recorder) put(l line) error {
 	mm := l.value
 	row.Sweep, row.Cylinder, row.Indicator = r.sweepOf[i], r.bench.onCylinder[i], r.bench.inds[i].Name
 	row.Setup, row.Zeroing = r.bench.inSetup[i], r.bench.inSetup[i]
-	row.AngleDeg, row.HeightMM = r.angleDeg, &mm
+	rest := r.bench.restMM(i)
+	row.AngleDeg, row.HeightMM, row.RestMM = r.angleDeg, &mm, &rest
 	return r.emit(row)
 }

@@ -82,6 +82,7 @@ type Indicator struct {
 	SpikeShare float64 `json:"spike_share"` // share of lines with a wrong, lost or turned digit or sign
 	StuckShare float64 `json:"stuck_share"` // share of lines that repeat the line before
 	TravelMM   float64 `json:"travel_mm"`   // from the top down to the plunger's resting stop
+	IndicatorFaults
 }
 
 // Setup is one placement of an indicator on a piston.
@@ -197,6 +198,9 @@ func (t Truth) checkInstruments() error {
 	for _, i := range t.Indicators {
 		if !(i.RateHz > 0) || !(i.Step > 0) || (i.Unit != "mm" && i.Unit != "in") {
 			return fmt.Errorf("virtual bench: indicator %q: rate %g lines/s, step %g %s: rate and step must be positive, the unit mm or in", i.Name, i.RateHz, i.Step, i.Unit)
+		}
+		if err := i.check(); err != nil {
+			return fmt.Errorf("virtual bench: indicator %q: %w", i.Name, err)
 		}
 	}
 	return nil

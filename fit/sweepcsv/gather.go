@@ -132,6 +132,8 @@ func (g *gatherer) agree(s *sweep, l line) error {
 		return g.problem(l, colAngleU, "give what follows a new sweep number", "sweep %d has another doubt of its angles here than in line %d", *l.Sweep, s.where)
 	case l.ZeroOn != s.first.ZeroOn:
 		return differs(colZeroOn, quoted(l.ZeroOn), quoted(s.first.ZeroOn))
+	case !equal(l.RestMM, s.first.RestMM):
+		return g.problem(l, colRest, "give what follows a new sweep number", "sweep %d has another resting stop here than in line %d", *l.Sweep, s.where)
 	case degrees(l.ReclockDeg) != degrees(s.first.ReclockDeg):
 		return differs(colReclock, degrees(l.ReclockDeg), degrees(s.first.ReclockDeg))
 	}
@@ -191,7 +193,7 @@ func (g *gatherer) finish() (File, error) {
 		l := s.first
 		sw := fit.Sweep{ID: id, Cylinder: *l.Cylinder, Indicator: l.Indicator, Mount: max(l.Mount, 1),
 			Setup: cmp.Or(l.Setup, numbers.of(l)), Zeroing: cmp.Or(l.Zeroing, numbers.of(l)),
-			Encoder: encoder, Height: s.heights.series(), DeckZero: l.ZeroOn == "deck", ReclockDeg: l.ReclockDeg}
+			Encoder: encoder, Height: s.heights.series(), DeckZero: l.ZeroOn == "deck", ReclockDeg: l.ReclockDeg, RestMM: l.RestMM}
 		if l.AngleUDeg != nil {
 			angles := s.angles.series()
 			sw.AngleUDeg, sw.Encoder = *l.AngleUDeg, &angles
@@ -297,32 +299,4 @@ func (g *gatherer) oneSetup(sweeps []fit.Sweep) error {
 		}
 	}
 	return nil
-}
-
-// defaults numbers the setups and zeroings that the file leaves empty, one a
-// cylinder and indicator, above every number that it gives.
-func (g *gatherer) defaults() *numbers {
-	n := &numbers{given: map[place]int{}}
-	for _, s := range g.sweeps {
-		n.highest = max(n.highest, s.first.Setup, s.first.Zeroing)
-	}
-	return n
-}
-
-type place struct {
-	cylinder  int
-	indicator string
-}
-
-type numbers struct {
-	highest int
-	given   map[place]int
-}
-
-func (n *numbers) of(l line) int {
-	p := place{*l.Cylinder, l.Indicator}
-	if n.given[p] == 0 {
-		n.given[p] = n.highest + len(n.given) + 1
-	}
-	return n.given[p]
 }

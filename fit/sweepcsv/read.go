@@ -67,7 +67,7 @@ func (in *reader) header() error {
 		return in.broken(err)
 	}
 	known := []string{colSweep, colCylinder, colTime, colAngle, colHeightMM, colHeightIn, colIndicator, colMount,
-		colSetup, colZeroing, colCount, colRaw, colArrival, colBurst, colSimulated, colZeroOn, colReclock, colAngleU}
+		colSetup, colZeroing, colCount, colRaw, colArrival, colBurst, colSimulated, colZeroOn, colReclock, colAngleU, colRest}
 	for i, name := range names {
 		name = strings.TrimSpace(name)
 		_, column := in.csv.FieldPos(i)
@@ -105,6 +105,9 @@ func (in *reader) missing(names []string) error {
 // maxTimeS: of larger numbers a float64 no longer tells a tenth of a
 // millisecond.
 const maxTimeS = 1e11
+
+// mostRestMM is beyond every indicator's travel.
+const mostRestMM = 1000
 
 // next reads one row; io.EOF after the last.
 func (in *reader) next() (line, error) {
@@ -144,6 +147,9 @@ func (in *reader) next() (line, error) {
 	}
 	if l.ReclockDeg = in.decimal(colReclock); l.ReclockDeg != nil && math.Abs(*l.ReclockDeg) > 360 {
 		in.bad(colReclock, fmt.Sprintf("%g° is more than a turn", *l.ReclockDeg), "write by how much the encoder was turned on the crank")
+	}
+	if l.RestMM = in.decimal(colRest); l.RestMM != nil && math.Abs(*l.RestMM) > mostRestMM {
+		in.bad(colRest, fmt.Sprintf("%g mm is beyond every indicator's travel", *l.RestMM), "write what the display shows on the plunger's resting stop, or leave the cell empty")
 	}
 	in.extras(&l)
 	if in.err != nil {

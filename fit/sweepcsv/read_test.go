@@ -146,6 +146,8 @@ func TestWhatCannotBeUsedIsNamed(t *testing.T) {
 		head + "1,1,0,0,0,,1,\n1,1,1,0,0,,2,\n":        `s.csv:3(mount): sweep 1 has mount 2 here, but 1 in line 2; give what follows a new sweep number`,
 		head + "1,1,0,0,0,,,1\n1,1,1,0,0,,,2\n":        `s.csv:3(setup): sweep 1 has setup 2 here, but 1 in line 2; give what follows a new sweep number`,
 		head + "1,1,0,0,0,,,1\n2,3,1,0,0,,,1\n":        `s.csv:3(setup): setup 1 is on cylinder 3 (indicator "") in sweep 2, but on cylinder 1 (indicator "") in sweep 1; number each placement of an indicator anew`,
+		"sweep,cylinder,t_s,angle_deg,height_mm,rest_mm\n1,1,0,0,0,-9\n1,1,1,0,0,-8\n":      `s.csv:3(rest_mm): sweep 1 has another resting stop here than in line 2; give what follows a new sweep number`,
+		"sweep,cylinder,t_s,angle_deg,height_mm,rest_mm\n1,1,0,0,0,1e9\n":                   `s.csv:2:11(rest_mm): 1e+09 mm is beyond every indicator's travel; write what the display shows on the plunger's resting stop, or leave the cell empty`,
 		"sweep,cylinder,t_s,angle_deg,height_mm,reclock_deg\n1,1,0,0,0,180\n1,1,1,0,0,90\n": `s.csv:3(reclock_deg): sweep 1 has reclock_deg 90° here, but 180° in line 2; give what follows a new sweep number`,
 		"sweep,cylinder,t_s,angle_deg,height_mm,reclock_deg\n1,1,0,0,0,1e308\n":             `s.csv:2:11(reclock_deg): 1e+308° is more than a turn; write by how much the encoder was turned on the crank`,
 		head + "1,1,1.8e18,0,0,,,\n": `s.csv:2:5(t_s): 1.8e+18 s is too large to tell milliseconds apart; give seconds from the beginning of the job`,

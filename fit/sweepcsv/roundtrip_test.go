@@ -38,7 +38,11 @@ func TestWrittenSweepsComeBack(t *testing.T) {
 			s := fit.Sweep{ID: id, Cylinder: cylinder, Indicator: rapid.SampledFrom([]string{"", "left", `a "b", c`}).Draw(t, "indicator"),
 				Mount: rapid.IntRange(1, mounts).Draw(t, "mount"), Setup: i + 1, Zeroing: rapid.IntRange(1, 3).Draw(t, "zeroing"),
 				Height: anything(t), DeckZero: rapid.Bool().Draw(t, "deck")}
-			label := sweepcsv.Row{Sweep: &id, Cylinder: &cylinder, Indicator: s.Indicator, Mount: s.Mount, Setup: s.Setup, Zeroing: s.Zeroing}
+			if rapid.Bool().Draw(t, "rest known") {
+				rest := rapid.Float64Range(-50, 0).Draw(t, "rest")
+				s.RestMM = &rest
+			}
+			label := sweepcsv.Row{Sweep: &id, Cylinder: &cylinder, Indicator: s.Indicator, Mount: s.Mount, Setup: s.Setup, Zeroing: s.Zeroing, RestMM: s.RestMM}
 			if s.DeckZero {
 				label.ZeroOn = "deck"
 			}
@@ -76,7 +80,7 @@ func TestWrittenSweepsComeBack(t *testing.T) {
 
 func write(t *rapid.T, rows []sweepcsv.Row) *bytes.Buffer {
 	var b bytes.Buffer
-	w := sweepcsv.NewWriter(&b, true)
+	w := sweepcsv.NewWriter(&b, true).WithRest()
 	for _, r := range rows {
 		if err := w.Write(r); err != nil {
 			t.Fatal(err)

@@ -7,7 +7,8 @@
 // direction, height_mm (or height_in, 1 in = 25.4 mm) grows as the piston
 // rises. A row without a height is an encoder-only row: it belongs to its
 // sweep or, where sweep and cylinder are empty, to every sweep of its mount.
-// Exports add count, raw, arrival_s, burst, simulated and zero_on.
+// rest_mm is what the display shows on the plunger's resting stop, the same on
+// all heights of a sweep: a calibration is looked up by it. Exports add count, raw, arrival_s, burst, simulated and zero_on.
 package sweepcsv
 
 import (
@@ -35,7 +36,8 @@ const (
 	colSimulated = "simulated"
 	colAngleU    = "angle_u_deg" // standard uncertainty of an angle read off a mark with the crank at rest; empty: an encoder's
 	colReclock   = "reclock_deg" // how far the encoder's adapter has been turned on the crank since the first mount
-	colZeroOn    = "zero_on"     // "deck": the display was zeroed on the block's deck
+	colRest      = "rest_mm"
+	colZeroOn    = "zero_on" // "deck": the display was zeroed on the block's deck
 )
 
 // mmPerInch is exact by definition.
@@ -66,6 +68,9 @@ type Row struct {
 	// AngleUDeg is the standard uncertainty of an angle that was read off a mark
 	// with the crank at rest; nil: it is an encoder's.
 	AngleUDeg *float64
+	// RestMM is what the display shows on the plunger's resting stop in this
+	// zeroing; nil: not known. Written only by a Writer with rest.
+	RestMM *float64
 
 	// Written only where the Writer was made with extra.
 	Count    *int64   // raw encoder count

@@ -14,6 +14,7 @@ import (
 type Writer struct {
 	csv   *csv.Writer
 	extra bool
+	rest  bool
 	names []string // nil: nothing written yet
 	cells []string
 }
@@ -23,6 +24,12 @@ type Writer struct {
 // is simulated.
 func NewWriter(w io.Writer, extra bool) *Writer {
 	return &Writer{csv: csv.NewWriter(w), extra: extra}
+}
+
+// WithRest adds the column rest_mm. Call it before the first row.
+func (w *Writer) WithRest() *Writer {
+	w.rest = true
+	return w
 }
 
 // Write writes one row, and the header before the first. It refuses what could
@@ -61,6 +68,9 @@ func (w *Writer) header(first Row) error {
 	if w.extra {
 		w.names = append(w.names, colCount, colRaw, colArrival, colBurst, colZeroOn)
 	}
+	if w.rest {
+		w.names = append(w.names, colRest)
+	}
 	if first.AngleUDeg != nil {
 		w.names = append(w.names, colAngleU)
 	}
@@ -77,7 +87,7 @@ func (r Row) check() error {
 	if r.HeightMM != nil && (r.Sweep == nil || r.Cylinder == nil) {
 		return errors.New("a height belongs to a sweep and a cylinder; give both")
 	}
-	for _, v := range []*float64{&r.TS, r.AngleDeg, r.HeightMM} {
+	for _, v := range []*float64{&r.TS, r.AngleDeg, r.HeightMM, r.RestMM} {
 		if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {
 			return fmt.Errorf("%v cannot be written as a reading; leave the row out", *v)
 		}
@@ -117,6 +127,8 @@ func (r Row) cell(name string) string {
 		return decimal(r.ReclockDeg)
 	case colAngleU:
 		return decimal(r.AngleUDeg)
+	case colRest:
+		return decimal(r.RestMM)
 	case colZeroOn:
 		return r.ZeroOn
 	case colSimulated:
