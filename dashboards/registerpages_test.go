@@ -66,6 +66,48 @@ func TestCalibrationWordsHaveTheirGerman(t *testing.T) {
 	}
 }
 
+// TestWhatAnEvaluationSaysHasItsGerman: rule, budget and warnings of calibrations
+// that lack something, each in a way of its own.
+func TestWhatAnEvaluationSaysHasItsGerman(t *testing.T) {
+	c, err := newCatalogue()
+	if err != nil {
+		t.Fatal(err)
+	}
+	point := func(way calibrate.Direction, at, off float64) calibrate.Point {
+		return calibrate.Point{Run: 1, Direction: way, ReferenceMM: at, ReadingMM: at + off}
+	}
+	both := []calibrate.Point{point(calibrate.Up, 0, 0), point(calibrate.Up, 0.5, 0.001), point(calibrate.Up, 4, 0.004), point(calibrate.Down, 4, 0.005), point(calibrate.Down, 0.5, 0.002), point(calibrate.Down, 0, 0.001), point(calibrate.Repeat, 0.5, 0.001), point(calibrate.Repeat, 0.5, 0.002)}
+	all := map[string]float64{calibrate.Total: 0.004, calibrate.Local: 0.004, calibrate.Hysteresis: 0.004, calibrate.Repeatability: 0.004, calibrate.Linearity: 0.004}
+	said := 0
+	for _, asked := range []struct {
+		points []calibrate.Point
+		c      calibrate.Conditions
+	}{
+		{both, calibrate.Conditions{Reference: calibrate.Reference{Kind: "head", U95MM: 0.01, Stated: true}, TemperatureC: new(20.0), TempU95C: 1}},
+		{both[:3:3], calibrate.Conditions{}},
+		{[]calibrate.Point{both[0], both[2], both[3]}, calibrate.Conditions{ResolutionMM: 0.001, TemperatureC: new(31.0)}},
+		{append(both, point(calibrate.Up, 4.0004, 0.004)), calibrate.Conditions{}},
+	} {
+		o := calibrate.DefaultOptions()
+		o.Conditions, o.Limits = asked.c, all
+		r, err := calibrate.Evaluate(asked.points, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts := append([]string{r.Rule}, r.Warnings...)
+		for _, l := range r.Budget {
+			texts = append(texts, l.Source, l.Size, l.HowKnown)
+		}
+		for _, text := range texts {
+			lacking(t, c, "evaluation", text)
+		}
+		said += len(r.Warnings)
+	}
+	if said < 12 {
+		t.Errorf("%d warnings: these calibrations lack too little", said)
+	}
+}
+
 // shows fails for what a page does not say, its tags left out.
 func shows(t *testing.T, page string, texts ...string) {
 	t.Helper()
