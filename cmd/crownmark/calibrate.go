@@ -7,6 +7,7 @@ import (
 	"os"
 	"syscall"
 
+	"crownmark/dashboards"
 	"crownmark/fit/calibrate"
 	"crownmark/fit/pointcsv"
 )
@@ -52,6 +53,11 @@ func (c calibrateCmd) Run(ctx context.Context, std stdio) error {
 	result, err := calibrate.Evaluate(file.Points, o)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	if c.Plot != "" {
+		if err := toFile(c.Plot, nil, func(w io.Writer) error { return dashboards.CalibrationSVG(w, result) }); err != nil {
+			return err
+		}
 	}
 	if c.JSON {
 		return writeJSON(std.out, result)

@@ -39,7 +39,12 @@ func Evaluate(points []Point, o Options) (Result, error) {
 	for _, k := range knots {
 		r.Correction = append(r.Correction, Knot{ReadingMM: k.reading, CorrectionMM: k.correction})
 	}
-	r.doubt(simulate(l, o, o.step(points), knots))
+	step := o.step(points)
+	p := simulate(l, o, step, knots)
+	r.doubt(p)
+	r.warn(l, o, len(knots))
+	r.account(l, o, step, p)
+	r.judge(p, o.Limits)
 	return r, nil
 }
 
