@@ -83,6 +83,7 @@ type Store interface {
 	CreateCalibration(ctx context.Context, n store.NewCalibration) (c store.Calibration, replayed bool, err error)
 	Calibration(ctx context.Context, id int64) (store.Calibration, error)
 	CalibrationStanding(ctx context.Context, id, ledger int64) (store.CalibrationStanding, error)
+	EncoderStanding(ctx context.Context, instrument, job, ledger int64) (store.EncoderStanding, error)
 	Calibrations(ctx context.Context, instrument int64, p store.Page) (list []store.Calibration, next *int64, err error)
 	EndCalibration(ctx context.Context, id int64, cause, actor string) (store.Calibration, error)
 	TakeBackPoint(ctx context.Context, id, point int64, actor string) (store.Calibration, error)
