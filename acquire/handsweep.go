@@ -70,6 +70,9 @@ func (b *Bench) BeginHand(ctx context.Context, w BeginHand) (HandSweep, error) {
 			if h.one = l.indicator(w.Indicator); h.one == nil {
 				return l.unknown(w.Indicator)
 			}
+			if err := l.offStand(h.one); err != nil {
+				return err
+			}
 			h.height = h.one.cfg
 		}
 		if w.AngleUDeg == 0 {

@@ -34,6 +34,7 @@ type loop struct {
 	handBatch  []Reading
 	handPlace  handPlace
 	handMounts map[int64]int // by job: of the marks that are read
+	stand      *standRun     // nil: nothing is calibrated
 
 	recording bool
 	movedNS   int64 // when something moved last

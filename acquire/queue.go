@@ -15,6 +15,7 @@ import (
 type entry struct {
 	batch    Batch
 	news     []SweepNews  // to be told once it is stored
+	stand    []StandNews  // likewise
 	asked    []chan error // who asked for its selections, marks and directions
 	waiting  []chan error // who waits for anything else in it
 	selected *Selection   // the last of its selections
@@ -27,10 +28,11 @@ type streamSeq struct{ stream, seq int64 }
 type commit struct {
 	upto     []streamSeq
 	news     []SweepNews
-	selected *Selection // stored with it
-	refused  error      // why selections, marks or directions were not kept
-	trouble  error      // the batch is not kept yet, and why
-	dropped  int        // readings given up
+	stand    []StandNews // stored with it, or given up
+	selected *Selection  // stored with it
+	refused  error       // why selections, marks or directions were not kept
+	trouble  error       // the batch is not kept yet, and why
+	dropped  int         // readings given up
 }
 
 // queue hands batches to the Recorder in order. It holds so many readings and
@@ -106,7 +108,10 @@ func (e *entry) join(f *entry) {
 	a.Selections = append(a.Selections, b.Selections...)
 	a.Marks = append(a.Marks, b.Marks...)
 	a.Directions = append(a.Directions, b.Directions...)
+	a.Points = append(a.Points, b.Points...)
+	a.Calibrated = append(a.Calibrated, b.Calibrated...)
 	e.news = append(e.news, f.news...)
+	e.stand = append(e.stand, f.stand...)
 	e.asked = append(e.asked, f.asked...)
 	e.waiting = append(e.waiting, f.waiting...)
 	e.upto = append(e.upto, f.upto...)
@@ -157,7 +162,7 @@ func (q *queue) write(ctx context.Context, rec Recorder) error {
 		n := len(e.batch.Readings)
 		if err := q.keep(ctx, rec, e, &end); err != nil {
 			lost, why = lost+n, err
-			q.told <- commit{trouble: err, dropped: n}
+			q.told <- commit{trouble: err, dropped: n, stand: e.stand}
 			e.answer(err)
 		}
 		q.done(e, n)
@@ -183,7 +188,7 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 		ledger, err := rec.Record(context.WithoutCancel(ctx), e.batch)
 		if err == nil {
 			q.ledger.Store(ledger)
-			q.told <- commit{upto: e.upto, news: e.news, selected: e.selected}
+			q.told <- commit{upto: e.upto, news: e.news, stand: e.stand, selected: e.selected}
 			e.answer(nil)
 			return nil
 		}
@@ -195,6 +200,15 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 			e.selected, e.asked, e.batch.Selections, e.batch.Marks, e.batch.Directions = nil, nil, nil, nil, nil
 			if e.batch.Empty() {
 				e.answer(err)
+				return nil
+			}
+			continue
+		}
+		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.Calibrated) > 0 { // the readings stay
+			q.told <- commit{refused: err, stand: e.stand}
+			e.answer(err)
+			e.batch.Points, e.batch.Calibrated, e.stand = nil, nil, nil
+			if e.batch.Empty() {
 				return nil
 			}
 			continue

@@ -133,6 +133,33 @@ type DirectionConfirmed struct {
 	AtNS      int64
 }
 
+// CalibrationPoint is one point of a guided calibration: what the indicator
+// said (a reading of the calibration's own stream) while the reference said
+// ReferenceMM. Its reading comes in the same batch.
+type CalibrationPoint struct {
+	Calibration int64
+	Run         int     // from 1
+	Direction   string  // "up" (plunger moving in), "down" or "repeat"
+	ReferenceMM float64 // what the reference says
+	Stream, Seq int64   // of the reading
+}
+
+// Kinds of CalibrationEvent.
+const (
+	CalibrationTakenBack = "taken_back" // a point, which stays kept, does not count
+	CalibrationTakenUp   = "taken_up"   // it goes on, after the program was started again
+	CalibrationEnded     = "ended"      // no point comes after it
+)
+
+// CalibrationEvent is what happened to a calibration besides its points.
+type CalibrationEvent struct {
+	Calibration int64
+	Kind        string
+	Stream, Seq int64 // CalibrationTakenBack: of the point's reading, which may be in the same batch; else 0
+	AtNS        int64
+	Actor       string
+}
+
 // Batch is what is committed together: a sweep's begin or end, and the
 // readings around it, share one transaction.
 type Batch struct {
@@ -145,12 +172,14 @@ type Batch struct {
 	Selections []Selection
 	Marks      []MarkPress
 	Directions []DirectionConfirmed
+	Points     []CalibrationPoint
+	Calibrated []CalibrationEvent
 }
 
 // Empty reports whether there is nothing to commit.
 func (b Batch) Empty() bool {
 	return len(b.Streams)+len(b.Readings)+len(b.Gaps)+len(b.Data)+len(b.Begins)+len(b.Ends)+
-		len(b.Selections)+len(b.Marks)+len(b.Directions) == 0
+		len(b.Selections)+len(b.Marks)+len(b.Directions)+len(b.Points)+len(b.Calibrated) == 0
 }
 
 // Recorder keeps batches. Record returns the ledger number of the commit that

@@ -69,6 +69,8 @@ func (b *Bench) Select(ctx context.Context, s Selection) error {
 				return l.unknown(name)
 			case cylinder == 0:
 				delete(s.Cylinders, name)
+			case l.offStand(l.indicator(name)) != nil:
+				return l.offStand(l.indicator(name))
 			case cylinder < 0:
 				return fmt.Errorf("cylinder %d: numbers start at 1", cylinder)
 			}
@@ -225,6 +227,9 @@ func (b *Bench) Zero(ctx context.Context, indicator, on string) (Datum, error) {
 		}
 		if one.opened == nil || one.fresh {
 			return fmt.Errorf("indicator %s is %w (%s): get it going, zero it, then say so", one.cfg.Name, ErrNotLive, l.status(one))
+		}
+		if err := l.offStand(one); err != nil {
+			return err
 		}
 		*d = l.zero(one, on)
 		return nil

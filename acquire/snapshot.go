@@ -5,10 +5,10 @@ import "math"
 // publish makes the bench as it stands visible to everybody.
 func (l *loop) publish() *Snapshot {
 	s := l.snapshot()
-	l.b.snap.Store(s)
 	if h := l.hand; h != nil {
 		s.Running = append(s.Running, h.running())
 	}
+	l.b.snap.Store(s)
 	return s
 }
 
@@ -21,6 +21,9 @@ func (l *loop) snapshot() *Snapshot {
 			s.Running = append(s.Running, RunningSweep{ID: run.id, Job: run.job, Cylinder: run.cylinder, Indicator: one.cfg.Name,
 				Direction: run.direction, SpanDeg: l.detector.span(i), Paused: run.paused, Readings: max(0, one.seq-run.indFrom+1)})
 		}
+	}
+	if l.stand != nil {
+		s.Stand = l.stand.state(l)
 	}
 	return s
 }

@@ -121,10 +121,11 @@ type Snapshot struct {
 	Selection    Selection
 	Running      []RunningSweep
 	Recording    bool
-	LastMove     int      // direction of the last motion, +1, −1, 0 none yet
-	LastMoveDeg  float64  // how far it went
-	StoredLedger int64    // last commit that reached the disk
-	Notices      []Notice // standing ones, newest first
+	LastMove     int         // direction of the last motion, +1, −1, 0 none yet
+	LastMoveDeg  float64     // how far it went
+	Stand        *StandState // the guided calibration that runs; nil: none
+	StoredLedger int64       // last commit that reached the disk
+	Notices      []Notice    // standing ones, newest first
 }
 
 // Notice is something a person should know, with what to do about it.
@@ -150,6 +151,7 @@ type Event struct {
 	Snapshot *Snapshot // at most one per 33 ms, only when something was read
 	Sweep    *SweepNews
 	Notice   *Notice
+	Stand    *StandNews
 }
 
 // UnusedReason says why bytes or a reading were not used. Every one of them is

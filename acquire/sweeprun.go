@@ -103,8 +103,10 @@ func (l *loop) committed(c commit) {
 	switch {
 	case c.trouble != nil:
 		l.noticeStorage(c.trouble, c.dropped)
+		l.standGivenUp(c.stand)
 		return
 	case c.refused != nil:
+		l.standGivenUp(c.stand)
 		l.selectAgain()
 		return
 	}
@@ -118,6 +120,7 @@ func (l *loop) committed(c commit) {
 	for i := range c.news {
 		l.b.o.OnEvent(Event{Sweep: &c.news[i]})
 	}
+	l.standStored(c.stand)
 	for i, run := range l.running {
 		if run == nil {
 			continue

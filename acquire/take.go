@@ -170,8 +170,8 @@ func (l *loop) lostCounts() {
 }
 
 func (l *loop) indicatorReading(one *instrument, r Reading) {
-	mm := one.cfg.HeightMM(r)
-	if one.fresh {
+	mm, anew := one.cfg.HeightMM(r), one.fresh
+	if anew {
 		l.datumAfterOpening(one, mm)
 	}
 	r = l.accept(one, r)
@@ -182,6 +182,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 	}
 	one.drift.add(mm)
 	one.resolution.Add(wire.Value{Ticks: r.Ticks, Decimals: r.Decimals, Unit: r.Unit})
+	l.standHears(one, r, mm, anew)
 	l.keep(one, r)
 	l.sweeps(l.detector.indicator(one.index, r.AtNS, r.Seq, mm))
 }

@@ -43,15 +43,7 @@ func (s *Server) getReport(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	w.Header().Set("ETag", etag(issued.Hash))
-	w.Header().Set("Cache-Control", "no-cache")
-	if matches(r.Header.Get("If-None-Match"), etag(issued.Hash)) {
-		w.WriteHeader(http.StatusNotModified)
-		return nil
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Write(issued.Document) //nolint:errcheck // the client left
-	return nil
+	return writeFrozen(w, r, issued.Hash, issued.Document)
 }
 
 func (s *Server) postReport(w http.ResponseWriter, r *http.Request) error {

@@ -49,7 +49,7 @@ func newPages() (*pages, error) {
 }
 
 func (p *pages) parse(d display) error {
-	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(reportFuncs()).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
+	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(reportFuncs()).Funcs(registerFuncs(d)).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
 	if err != nil {
 		return err
 	}
@@ -108,7 +108,8 @@ func pageFuncs() template.FuncMap {
 		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,
 		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
 		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
-		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
+		"studySource": studySource,
+		"signNotes":   fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
 		"shape": func(verdict string) template.HTML {
 			var d drawing
@@ -162,6 +163,7 @@ func (frame) Places() []place {
 		{"jobs", "/jobs", "Jobs"},
 		{"engines", "/engines", "Engines"},
 		{"instruments", "/instruments", "Instruments"},
+		{"register", "/register", "Register"},
 		{"compare", "/compare", "Compare"},
 		{"flags", "/flags", "Flags"},
 	}

@@ -18,7 +18,9 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"crownmark/acquire"
+	"crownmark/dashboards/certificate"
 	"crownmark/fit"
+	"crownmark/fit/calibrate"
 	"crownmark/fit/engine"
 	"crownmark/store"
 )
@@ -36,6 +38,10 @@ type Bench interface {
 	ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error)
 	TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
 	EndHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
+	BeginStand(ctx context.Context, w acquire.BeginStand) (acquire.StandState, error)
+	TakeStand(ctx context.Context, calibration int64, text string) (acquire.StandState, error)
+	TakeBackStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error)
+	EndStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error)
 }
 
 // Store is what is kept, as the pages and the API need it. *store.Store
@@ -69,12 +75,28 @@ type Store interface {
 	IssueReport(ctx context.Context, job int64, actor string, write func(number int64, at time.Time) ([]byte, error)) (store.Report, error)
 	Report(ctx context.Context, number int64) (store.Report, error)
 	Reports(ctx context.Context, job int64, p store.Page) (reports []store.Report, next *int64, err error)
+	AddInstrument(ctx context.Context, r store.InstrumentRecord, actor, idempotencyKey string) (added store.Instrument, replayed bool, err error)
+	UpdateInstrument(ctx context.Context, id int64, p store.InstrumentPatch) (store.Instrument, error)
+	Instrument(ctx context.Context, id int64) (store.Instrument, error)
+	Instruments(ctx context.Context, p store.Page) (list []store.Instrument, next *int64, err error)
+	CreateCalibration(ctx context.Context, n store.NewCalibration) (c store.Calibration, replayed bool, err error)
+	Calibration(ctx context.Context, id int64) (store.Calibration, error)
+	CalibrationStanding(ctx context.Context, id, ledger int64) (store.CalibrationStanding, error)
+	Calibrations(ctx context.Context, instrument int64, p store.Page) (list []store.Calibration, next *int64, err error)
+	EndCalibration(ctx context.Context, id int64, cause, actor string) (store.Calibration, error)
+	TakeBackPoint(ctx context.Context, id, point int64, actor string) (store.Calibration, error)
+	SetConditions(ctx context.Context, id int64, n store.CalibrationConditions, actor string) (store.Calibration, error)
+	IssueCertificate(ctx context.Context, n store.NewCertificate, write func(number, version int64, at time.Time) ([]byte, error)) (c store.Certificate, replayed bool, err error)
+	Certificate(ctx context.Context, number int64) (store.Certificate, error)
+	Certificates(ctx context.Context, instrument int64, p store.Page) (list []store.Certificate, next *int64, err error)
+	Checks(ctx context.Context, instrument int64) ([]store.Check, error)
+	Touched(ctx context.Context, instrument int64) (store.Touched, error)
 	Stats() store.Stats
 	Writable(ctx context.Context) error
 }
 
-// Options are what a Server needs. Registry, Logger and Solve may be nil: a
-// new registry, no log, fit.Solve.
+// Options are what a Server needs. Registry, Logger, Solve and Evaluate may
+// be nil: a new registry, no log, fit.Solve, calibrate.Evaluate.
 type Options struct {
 	Store     Store
 	Bench     Bench
@@ -83,6 +105,7 @@ type Options struct {
 	Simulated bool   // the instruments are a virtual bench
 	Logger    *slog.Logger
 	Solve     func(fit.Input) (fit.Index, error)
+	Evaluate  certificate.Evaluator
 }
 
 // Server serves the pages, the API and the metrics.
@@ -92,10 +115,12 @@ type Server struct {
 	software  string
 	simulated bool
 	log       *slog.Logger
+	evaluate  certificate.Evaluator
 
 	hub     *hub
 	metrics *metrics
 	solver  *solver
+	sets    *setFits
 	once    *once
 	pages   *pages
 	handler http.Handler
@@ -115,10 +140,13 @@ func New(o Options) (*Server, error) {
 	if o.Solve == nil {
 		o.Solve = fit.Solve
 	}
+	if o.Evaluate == nil {
+		o.Evaluate = calibrate.Evaluate
+	}
 	boot := make([]byte, 4)
 	rand.Read(boot) // never fails
-	s := &Server{store: o.Store, bench: o.Bench, software: o.Software, simulated: o.Simulated, log: o.Logger,
-		hub: newHub(hex.EncodeToString(boot)), once: newOnce()}
+	s := &Server{store: o.Store, bench: o.Bench, software: o.Software, simulated: o.Simulated, log: o.Logger, evaluate: o.Evaluate,
+		hub: newHub(hex.EncodeToString(boot)), once: newOnce(), sets: newSetFits()}
 	var err error
 	if s.metrics, err = newMetrics(o, s.hub); err != nil {
 		return nil, fmt.Errorf("dashboards: metrics: %w", err)

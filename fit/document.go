@@ -67,6 +67,7 @@ func (j *job) write(doc *Index, s *solution) {
 	}
 	j.writeCommon(doc, s)
 	doc.Differences = j.differences(doc, s)
+	doc.Eccentricity = j.eccentricity(s, home)
 	doc.Marks = j.markErrors(s, refSwept)
 	doc.TimingLight = timingLight(doc.Marks)
 	doc.Advice = j.advise(doc, s)

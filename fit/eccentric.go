@@ -88,3 +88,18 @@ func (m *model) wobble(p *pass) (deg float64) {
 	}
 	return deg
 }
+
+// eccentricity tells the four parts with their doubts; nil where there are none.
+// Along a sweep the error is taken as its mean, which is good to 2 % of it.
+func (j *job) eccentricity(s *solution, mount int) *Eccentricity {
+	if len(j.eccentric) == 0 {
+		return nil
+	}
+	e := &Eccentricity{PriorUDeg: s.model.params[j.eccentric[0]].sd, Declared: j.in.Priors.EccentricityUDeg != nil, Reclocked: j.reclocked(), Mount: mount}
+	for n := range 2 {
+		sin, cos := j.eccentric[2*n], j.eccentric[2*n+1]
+		e.SinDeg[n], e.CosDeg[n] = s.model.value(sin), s.model.value(cos)
+		e.SinU95Deg[n], e.CosU95Deg[n] = s.u95(sin), s.u95(cos)
+	}
+	return e
+}

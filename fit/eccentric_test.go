@@ -68,6 +68,36 @@ func TestReclockedMountsTellEccentricity(t *testing.T) {
 	}
 }
 
+// What the re-clocked mounts tell of the encoder is what was put into it; from
+// one mounting it is what was declared and no more.
+func TestEccentricityIsTold(t *testing.T) {
+	ecc := 0.08
+	in := wobbling(newSynth(), []float64{0, 180, 90}, [2]float64{0.1, 0.03}, true)
+	in.Priors.EccentricityUDeg = &ecc
+	e := solve(t, in).Eccentricity
+	if e == nil || !e.Reclocked || !e.Declared || e.PriorUDeg != ecc || e.Mount != 1 {
+		t.Fatalf("%+v", e)
+	}
+	for n, amplitude := range []float64{0.1, 0.03} {
+		phase := []float64{0.7, -0.4}[n]
+		for _, part := range []struct{ got, u95, want float64 }{{e.SinDeg[n], e.SinU95Deg[n], amplitude * math.Cos(phase)}, {e.CosDeg[n], e.CosU95Deg[n], amplitude * math.Sin(phase)}} {
+			// 2 %: a sweep is given its error's mean, not its course. Cylinders half a turn
+			// apart never see what comes twice a turn: that stays as declared.
+			if off := math.Abs(part.got - part.want); off > part.u95+0.02*amplitude || n == 0 && part.u95 > 0.01 || n == 1 && part.u95 < 0.14 {
+				t.Errorf("%d per turn: %.4f ± %.4f, put in %.4f", n+1, part.got, part.u95, part.want)
+			}
+		}
+	}
+	in = wobbling(newSynth(), []float64{0}, [2]float64{0.1, 0.03}, false)
+	if e := solve(t, in).Eccentricity; e != nil {
+		t.Errorf("undeclared, one mounting: %+v", e)
+	}
+	in.Priors.EccentricityUDeg = &ecc
+	if e := solve(t, in).Eccentricity; e == nil || e.Reclocked || e.SinU95Deg[0] < 0.1 {
+		t.Errorf("declared, one mounting: %+v", e)
+	}
+}
+
 // A top's error goes by the adapter's angle there: the crank's, with the
 // cylinder's own error, and the adapter's on it. 1°: latency and lash, not yet known.
 func TestWobbleGoesByTheAdaptersAngle(t *testing.T) {

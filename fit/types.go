@@ -117,7 +117,24 @@ type Index struct {
 	Rule             string         `json:"rule"` // how verdicts are decided, in words
 	Advice           []string       `json:"advice"`
 
-	Differences []Difference `json:"-"` // every pair of cylinders; see Between
+	Differences  []Difference  `json:"-"` // every pair of cylinders; see Between
+	Eccentricity *Eccentricity `json:"-"` // nil: neither declared nor to be seen
+}
+
+// Eccentricity is the encoder's error by the place of its adapter, as declared and
+// as re-clocked mounts told it: it shows the crank's angle and
+//
+//	Σ Sin[n−1]·sin nφ + Cos[n−1]·cos nφ, n = 1, 2,
+//
+// φ being the crank angle after the reference's top plus what the adapter stands
+// turned by since the first mount. Degrees; doubts are expanded, 95 %.
+type Eccentricity struct {
+	SinDeg, CosDeg       [2]float64
+	SinU95Deg, CosU95Deg [2]float64
+	PriorUDeg            float64 // of each part beforehand, standard
+	Declared             bool    // in the bench file; else assumed
+	Reclocked            bool    // a mount was turned by a known angle
+	Mount                int     // the reference's, in which the document has its top
 }
 
 // BenchResult is what the sweeps told about the bench itself.

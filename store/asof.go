@@ -19,8 +19,9 @@ type Standing struct {
 	Ledger     int64
 	LedgerHash string // hex
 	Job        Job
-	Sweeps     []Sweep  // all of them, by id
-	Streams    []Stream // that its sweeps, marks and directions stand on, by id
+	Sweeps     []Sweep   // all of them, by id
+	Streams    []Stream  // that its sweeps, marks and directions stand on, by id
+	Applied    []Applied // the calibrations by which they were made
 	Input      fit.Input
 	Revision   string
 }
@@ -46,7 +47,7 @@ func (s *Store) Standing(ctx context.Context, job, ledger int64) (st Standing, e
 		if err != nil {
 			return err
 		}
-		st.Job = l.job
+		st.Job, st.Applied = l.job, l.applied()
 		if st.Input, err = l.input(); err != nil {
 			return err
 		}

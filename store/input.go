@@ -47,6 +47,7 @@ func (l *loader) input() (fit.Input, error) {
 		w := &l.sweeps[i]
 		sw := fit.Sweep{ID: w.ID, Cylinder: w.Cylinder, Indicator: w.Indicator,
 			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], DeckZero: w.deckZero, RestMM: w.restMM}
+		l.uses[w.ID].put(&sw)
 		if w.AngleUDeg > 0 {
 			err = l.handSweep(w, &sw)
 		} else {

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"slices"
+
+	"crownmark/acquire"
 )
 
 // loader holds what both Input and Export need of one job.
@@ -18,6 +20,8 @@ type loader struct {
 	presses  []press
 	known    map[int64]*instrument
 	offset   map[int64]int64 // by session: what to add to t_ns
+	register *register
+	uses     map[int64]use // by sweep
 }
 
 func (s *Store) load(ctx context.Context, q querier, job int64) (*loader, error) {
@@ -43,7 +47,25 @@ func (s *Store) load(ctx context.Context, q querier, job int64) (*loader, error)
 		return cmp.Or(cmp.Compare(a.session, b.session), cmp.Compare(a.firstNS, b.firstNS), cmp.Compare(a.ID, b.ID))
 	})
 	l.splitSetups()
+	if err := l.loadUses(); err != nil {
+		return nil, err
+	}
 	return l, l.lay()
+}
+
+// loadUses finds how each sweep's indicator stood with its calibration.
+func (l *loader) loadUses() (err error) {
+	if l.register, err = loadRegister(l.ctx, l.q); err != nil {
+		return err
+	}
+	l.uses = map[int64]use{}
+	for _, w := range l.sweeps {
+		e, _ := l.register.of(acquire.KindIndicator, w.identity, w.Indicator, w.ledger)
+		if l.uses[w.ID], err = l.register.use(e, w.ledger, w.StartedAt, w.Simulated); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // splitSetups: a setup is one placement on one cylinder. Where some of its

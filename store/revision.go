@@ -30,8 +30,8 @@ func (s *Store) revision(ctx context.Context, q querier, job int64) (string, err
 }
 
 // lastLedger is the last commit that brought something of the job: events,
-// readings of sweeps without an end, and the encoder's readings just after the
-// latest end.
+// readings of sweeps without an end, the encoder's readings just after the
+// latest end, and certificates by which its indicators stand otherwise.
 func lastLedger(ctx context.Context, q querier, job int64) (last int64, err error) {
 	err = q.QueryRowContext(ctx, `SELECT max(ledger) FROM (
 		SELECT ledger FROM job WHERE id = ?1
@@ -49,7 +49,11 @@ func lastLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 		return 0, err
 	}
 	trailing, err := trailingLedger(ctx, q, job)
-	return max(last, trailing), err
+	if err != nil {
+		return 0, err
+	}
+	uses, err := usesLedger(ctx, q, job)
+	return max(last, trailing, uses), err
 }
 
 // trailingLedger is the last commit that brought something of the two seconds

@@ -41,6 +41,12 @@ const (
 	tLibraryEngine
 	tLibraryEvent
 	tMarkEvent
+	tInstrument
+	tInstrumentEvent
+	tCalibration
+	tCalibrationPoint
+	tCalibrationEvent
+	tCertificate
 	tableCount
 )
 
@@ -77,6 +83,13 @@ func tables() [tableCount]table {
 		tLibraryEngine: t("library_engine", "id ledger actor idempotency_key request_hash"),
 		tLibraryEvent:  t("library_event", "id ledger engine kind value engine_json actor"),
 		tMarkEvent:     t("mark_event", "id ledger mark kind reason actor"),
+
+		tInstrument:       t("instrument", "id ledger actor idempotency_key request_hash"),
+		tInstrumentEvent:  t("instrument_event", "id ledger instrument kind value record_json actor"),
+		tCalibration:      t("calibration", "id ledger instrument reference kind plan_json conditions_json actor idempotency_key request_hash"),
+		tCalibrationPoint: t("calibration_point", "id ledger calibration run direction reference_mm stream seq"),
+		tCalibrationEvent: t("calibration_event", "id ledger calibration kind point value actor"),
+		tCertificate:      t("certificate", "id ledger instrument calibration job version document hash actor idempotency_key request_hash"),
 	}
 }
 

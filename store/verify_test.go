@@ -54,6 +54,7 @@ func fillSession(t testing.TB, o Options, round int) {
 		t.Fatal(err)
 	}
 	must[LibraryEngine](t)(s.UpdateEngine(ctx, kept.ID, LibraryPatch{State: new(LibraryRetired), Actor: "test"}))
+	fillRegister(t, s, round)
 	verifyOK(t, s)
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -149,7 +150,7 @@ func forge(table, column, where string) string {
 	return fmt.Sprintf(`UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s)
 		WHEN 'integer' THEN %[2]s + 1000000 WHEN 'real' THEN %[2]s + 1e-9 WHEN 'text' THEN %[2]s || ' '
 		WHEN 'blob' THEN CAST(substr(%[2]s, 1, length(%[2]s) - 1) || char((unicode(substr(hex(%[2]s), -1)) + 1) %% 64 + 33) AS BLOB)
-		ELSE CASE WHEN '%[2]s' IN ('cylinder', 'job') THEN 1 WHEN '%[2]s' = 'raw' THEN x'00' ELSE 'forged' END END WHERE %[3]s`, table, column, where)
+		ELSE CASE WHEN '%[2]s' IN ('cylinder', 'job', 'calibration', 'reference', 'point') THEN 1 WHEN '%[2]s' = 'raw' THEN x'00' ELSE 'forged' END END WHERE %[3]s`, table, column, where)
 }
 
 func TestForgedRows(t *testing.T) {
@@ -260,6 +261,11 @@ func TestNothingKeptChanges(t *testing.T) {
 	for _, statement := range []string{ // over a second unique key
 		"REPLACE INTO job SELECT 900, ledger, 'forged', actor, idempotency_key, request_hash FROM job WHERE id = 1",
 		"REPLACE INTO library_engine SELECT 900, ledger, actor, idempotency_key, request_hash FROM library_engine WHERE id = 1",
+		"REPLACE INTO instrument SELECT 900, ledger, actor, idempotency_key, request_hash FROM instrument WHERE idempotency_key IS NOT NULL",
+		"REPLACE INTO calibration SELECT 900, ledger, instrument, reference, kind, plan_json, conditions_json, actor, idempotency_key, request_hash FROM calibration WHERE id = 1",
+		"REPLACE INTO calibration_point SELECT 900, ledger, calibration, run, direction, reference_mm, stream, seq FROM calibration_point WHERE id = 1",
+		"REPLACE INTO certificate SELECT 900, ledger, instrument, calibration, job, version, document, hash, actor, idempotency_key, request_hash FROM certificate WHERE id = 1",
+		"REPLACE INTO certificate SELECT 900, ledger, instrument, calibration, job, version, document, hash, actor, 'other', request_hash FROM certificate WHERE id = 1",
 		"REPLACE INTO report SELECT 900, ledger, job, number, x'00', hash, actor FROM report WHERE id = 1",
 	} {
 		if _, err := db.Exec(statement); err == nil || !strings.Contains(err.Error(), "kept rows are never replaced") {

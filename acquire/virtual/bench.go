@@ -29,7 +29,8 @@ type bench struct {
 	offsetDeg           float64 // encoder's zero in this mount
 	reclockDeg          float64
 	mount, setups       int
-	onCylinder, inSetup []int // by indicator
+	onCylinder, inSetup []int        // by indicator
+	heads               []*headStand // by indicator; nil: it is on the engine, or lies about
 }
 
 type indicator struct {
@@ -59,7 +60,7 @@ func newBench(t Truth, s sink) (*bench, error) {
 		b.probes = append(b.probes, probe{travel: i.TravelMM})
 	}
 	b.muted = make([]bool, 1+len(b.inds))
-	b.onCylinder, b.inSetup = make([]int, len(b.inds)), make([]int, len(b.inds))
+	b.onCylinder, b.inSetup, b.heads = make([]int, len(b.inds)), make([]int, len(b.inds)), make([]*headStand, len(b.inds))
 	return b, nil
 }
 
@@ -85,7 +86,7 @@ func (b *bench) turnTo(deg float64) {
 	b.crank.move(deg - b.crank.angleDeg)
 	for i := range b.probes {
 		b.probes[i].follow(&b.crank)
-		if b.inds[i].HysteresisMM > 0 {
+		if b.inds[i].HysteresisMM > 0 && b.heads[i] == nil {
 			mm, _ := b.probes[i].displayMM(&b.crank, b.now)
 			b.shown(i, mm)
 		}
@@ -151,12 +152,12 @@ func (b *bench) lookEncoder() {
 
 func (b *bench) lookIndicator(i int) {
 	ind := &b.inds[i]
-	mm, contact := b.probes[i].displayMM(&b.crank, b.now)
+	mm, contact, show := b.display(i)
 	noise, spike, stuck := ind.noise.NormFloat64()*ind.NoiseMM, ind.noise.Float64(), ind.noise.Float64()
 	if !contact {
 		noise = 0
 	}
-	text := displayText(b.shown(i, mm)+noise, ind.Unit, ind.Step)
+	text := displayText(show+noise, ind.Unit, ind.Step)
 	if stuck < ind.StuckShare && ind.last != "" {
 		text = ind.last
 	}
@@ -167,6 +168,17 @@ func (b *bench) lookIndicator(i int) {
 	b.send(line{at: ind.arrival(b.now), port: 1 + i, looked: b.now, text: text + " " + ind.Unit + "\r\n", number: text, unit: ind.Unit,
 		value: readText(text, ind.Unit), contact: contact && mm > b.probes[i].setup.ZeroMM-ind.TravelMM+0.02})
 	ind.schedule()
+}
+
+// display is what a true indicator would show, whether the plunger touches, and
+// what this one shows, without noise and steps.
+func (b *bench) display(i int) (mm float64, contact bool, show float64) {
+	if b.heads[i] != nil {
+		mm = b.onHead(i)
+		return mm, b.heads[i].placeMM() > 0, mm
+	}
+	mm, contact = b.probes[i].displayMM(&b.crank, b.now)
+	return mm, contact, b.shown(i, mm)
 }
 
 // shown is what an indicator's own faults make of the display that a true one

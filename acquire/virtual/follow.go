@@ -7,6 +7,15 @@ type Wish struct {
 	Do        WishKind
 	Cylinders []int   // WishSweep: for each indicator in turn, 0 for one that stands nowhere
 	MarkDeg   float64 // WishMark
+	Point     Point   // WishStand
+}
+
+// Point is where the head is to be set, for an indicator on it.
+type Point struct {
+	Indicator   string
+	ReferenceMM float64
+	FromBelow   bool // the plunger moving in; else out
+	Anew        bool // gone back first, even where it stands there already
 }
 
 // WishKind is a kind of Wish.
@@ -17,6 +26,7 @@ const (
 	WishRest      WishKind = iota // nothing for now
 	WishDirection                 // a few degrees in running direction
 	WishSweep                     // probes on those pistons, one sweep each way
+	WishStand                     // the head at a point, the indicator put on it if it is not
 	WishMark                      // a damper mark under the pointer, coming up in running direction
 )
 
@@ -52,6 +62,13 @@ func (j *job) grant(w Wish) error {
 		return j.Turn(12, 6)
 	case WishSweep:
 		return j.placement(w.Cylinders)
+	case WishStand:
+		if !j.OnStand(w.Point.Indicator) {
+			if err := j.do(j.ToStand(w.Point.Indicator, j.plan.Head), func() error { return j.Rest(1) }); err != nil {
+				return err
+			}
+		}
+		return j.HeadTo(w.Point.Indicator, w.Point.ReferenceMM, w.Point.FromBelow, w.Point.Anew)
 	case WishMark:
 		for i := range j.bench.inds {
 			if err := j.Withdraw(j.bench.inds[i].Name); err != nil {

@@ -199,7 +199,7 @@ func (o *Operator) regrip(way float64) error {
 func (o *Operator) Withdraw(indicator string) error {
 	i, err := o.indicator(indicator)
 	if err == nil {
-		o.bench.probes[i].placed, o.bench.onCylinder[i] = false, 0
+		o.bench.probes[i].placed, o.bench.onCylinder[i], o.bench.heads[i] = false, 0, nil
 	}
 	return err
 }
@@ -219,7 +219,7 @@ func (o *Operator) Stand(indicator string, cylinder int) error {
 	s := b.truth.Setups[b.setups%len(b.truth.Setups)]
 	b.setups++
 	b.probes[i].place(&b.crank, s, b.truth.Engine.slider(c), b.truth.topDeg(c), b.now)
-	b.onCylinder[i], b.inSetup[i] = cylinder, b.setups
+	b.onCylinder[i], b.inSetup[i], b.heads[i] = cylinder, b.setups, nil
 	return nil
 }
 

@@ -30,6 +30,7 @@ type cli struct {
 	Check     checkCmd     `cmd:"" help:"Find every mistake in a bench file, and in an engine file with --engine."`
 	Fit       fitCmd       `cmd:"" help:"From recorded sweeps to the index table."`
 	Calibrate calibrateCmd `cmd:"" help:"From an indicator's calibration points to its characteristics and its correction."`
+	Study     studyCmd     `cmd:"" help:"From a gauge study's values to how far people, mountings and repeats agree."`
 	Record    recordCmd    `cmd:"" help:"Without an encoder: read the damper's degree marks, height by height."`
 	Capture   captureCmd   `cmd:"" help:"Write what the instruments say to a file, byte for byte, with its times."`
 	Replay    replayCmd    `cmd:"" help:"Say a captured file again, on pseudo-terminals."`

@@ -5,6 +5,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"strconv"
 
 	"crownmark/fit"
 	"crownmark/store"
@@ -38,6 +39,9 @@ func Draft(st store.Standing, stated Stated, software string, solve Solver) (Doc
 			d.Curves = append(d.Curves, drawn(curve))
 		}
 	}
+	for _, a := range st.Applied {
+		d.Calibrations = append(d.Calibrations, cited(a))
+	}
 	for _, t := range st.Streams {
 		d.Instruments = append(d.Instruments, Instrument{t.ID, string(t.Kind), t.Name, t.Port, t.Identity, t.OpenedAt, t.Simulated, json.RawMessage(t.ConfigJSON)})
 	}
@@ -46,6 +50,14 @@ func Draft(st store.Standing, stated Stated, software string, solve Solver) (Doc
 			w.StartedAt, w.EndedAt, w.Cause, w.SetAside, w.Reason, used[w.ID], w.AngleUDeg})
 	}
 	return d, nil
+}
+
+func cited(a store.Applied) Calibration {
+	c := Calibration{Instrument: a.Name, Registered: a.Instrument, Indicator: a.Indicator, State: a.State, Sweeps: a.Sweeps}
+	if t := a.Certificate; t != nil {
+		c.Number, c.At, c.Version, c.DueAt, c.Overall = strconv.FormatInt(t.Number, 10), &t.IssuedAt, t.Version, t.DueAt, t.Overall
+	}
+	return c
 }
 
 // statedOf is the job, with what was said of it.

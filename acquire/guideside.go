@@ -1,0 +1,79 @@
+package acquire
+
+import (
+	"fmt"
+	"math"
+)
+
+// sameAsBefore tells that a point lies where the last one was taken.
+func (g *guide) sameAsBefore(next StandPoint) bool {
+	n := len(g.taken)
+	return n > 0 && math.Abs(g.taken[n-1].ReferenceMM-next.ReferenceMM) <= samePlaceMM
+}
+
+// cameTo is how the display came to where a point is, or is expected.
+func (g *guide) cameTo(next StandPoint, at, over float64) int {
+	switch {
+	case !g.freely:
+		return g.came.from(next.rising(), at, over, g.back(next))
+	case g.sameAsBefore(next) && !g.came.left(at, g.back(next)):
+		return cameUnknown
+	}
+	return cameRight
+}
+
+// backTo is what the display must show before a point that is at, or expected
+// at, at may be come to.
+func (g *guide) backTo(next StandPoint, at float64) float64 {
+	if next.rising() {
+		return at - g.back(next)
+	}
+	return at + g.back(next)
+}
+
+// sideOf says what is wrong with how the display came to a point; nil: nothing.
+func (g *guide) sideOf(next StandPoint, at float64) *StandRefusal {
+	came := g.cameTo(next, at, g.tolerance()+g.still.flicker(next.rising()))
+	side, way := "below", "up"
+	if !next.rising() {
+		side, way = "above", "down"
+	}
+	again := fmt.Sprintf("go back until the display shows %.3f, then come %s to the point again", g.backTo(next, at), way)
+	switch {
+	case came == cameRight:
+		return nil
+	case came == cameBack:
+		return &StandRefusal{RefusedOvershot, fmt.Sprintf("the display was %.3f mm beyond and came back: that hides what the indicator loses when it turns round",
+			g.came.beyond(next.rising(), at, g.back(next))), again}
+	case g.freely:
+		return &StandRefusal{RefusedNotLeft, notLeft, fmt.Sprintf("lift the plunger by %.3f mm at least and let it down again", g.back(next))}
+	case g.sameAsBefore(next):
+		return &StandRefusal{RefusedNotLeft, notLeft, again}
+	}
+	return &StandRefusal{RefusedApproach, "nobody saw the display come from " + side, again}
+}
+
+const notLeft = "the display has not left the point since it was taken"
+
+// wasStuck tells that the display stood at the point taken last and then jumped
+// to elsewhere, faster than a hand: it had not followed the plunger there.
+func (g *guide) wasStuck(s sample) bool {
+	last, before := g.taken, g.before
+	g.before = s
+	if g.freely || g.take != TakeSteady || g.moved || len(last) == 0 || before.atNS == 0 {
+		return false
+	}
+	at := last[len(last)-1].ReadingMM
+	far := func(x sample) bool { return math.Abs(x.mm-at) > stuckMM }
+	if first := g.sudden; first != nil {
+		g.sudden = nil
+		g.moved = far(s)
+		return g.moved && math.Abs(s.mm-first.mm) < math.Abs(first.mm-at)
+	}
+	if dt := float64(s.atNS-before.atNS) / 1e9; far(s) && math.Abs(s.mm-before.mm) > max(stuckMM, stuckMMPerS*dt) {
+		g.sudden = &s
+		return false
+	}
+	g.moved = math.Abs(s.mm-at) > g.band()
+	return false
+}
