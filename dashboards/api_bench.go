@@ -25,6 +25,8 @@ type benchDoc struct {
 	Selection *selectionDoc `json:"selection"`
 	Running   []runningDoc  `json:"running"`
 	Notices   []noticeEvent `json:"notices"`
+	// Calibration is the guided calibration that runs, null: none.
+	Calibration *standDoc `json:"calibration"`
 }
 
 type probeDoc struct {
@@ -75,6 +77,9 @@ func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
 	}
 	for _, r := range n.Running {
 		d.Running = append(d.Running, runningDoc(r))
+	}
+	if n.Stand != nil {
+		d.Calibration = new(standOf(*n.Stand))
 	}
 	for _, x := range n.Notices {
 		d.Notices = append(d.Notices, noticeEvent{x.Code, x.Text, x.Fix})

@@ -26,6 +26,7 @@ type calibrationDoc struct {
 	CreatedAt  time.Time                   `json:"created_at"`
 	EndedAt    *time.Time                  `json:"ended_at"`
 	Points     []certificate.Point         `json:"points"` // null in a list
+	Stand      *standDoc                   `json:"stand"`  // null: the bench does not lead through it now
 }
 
 func calibrationOf(c store.Calibration) calibrationDoc {
@@ -60,7 +61,7 @@ func (s *Server) getCalibration(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return writeJSON(w, http.StatusOK, wholeCalibrationOf(c))
+	return writeJSON(w, http.StatusOK, s.runOf(c))
 }
 
 // getPointsCSV is the points that count as `crownmark calibrate` reads them.

@@ -34,6 +34,7 @@ type api struct {
 	mux   *http.ServeMux // only to find the route of a path
 
 	server *Server
+	stop   func() // of the real bench behind it
 }
 
 func startAPI(t *testing.T, solve func(fit.Input) (fit.Index, error)) *api {
@@ -50,7 +51,7 @@ func startAPI(t *testing.T, solve func(fit.Input) (fit.Index, error)) *api {
 	}
 	srv := httptest.NewServer(s.Handler())
 	t.Cleanup(srv.Close)
-	a := &api{t, readSpec(t), srv, b, k, http.NewServeMux(), s}
+	a := &api{t, readSpec(t), srv, b, k, http.NewServeMux(), s, nil}
 	for _, r := range s.routes() {
 		a.mux.Handle(r.method+" "+r.path, http.NotFoundHandler())
 	}

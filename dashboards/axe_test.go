@@ -19,7 +19,12 @@ import (
 // and asked what else one asks of a page.
 var (
 	fills     = strings.NewReplacer("{$}", "", "{id}", "1")
-	alsoAsked = map[string][]string{"/compare": {"?jobs=1,2"}, "/jobs/new": {"?engine=1"}, "/study": {"?jobs=1,2"}}
+	alsoAsked = map[string][]string{"/compare": {"?jobs=1,2"}, "/jobs/new": {"?engine=1"}, "/calibrations/new": {"?instrument=1"}, "/study": {"?jobs=1,2"}}
+	alsoShown = map[string][]string{
+		"/register/{id}":     {"/register/2", "/register/4"},
+		"/calibrations/{id}": {fmt.Sprint("/calibrations/", calUnissued), fmt.Sprint("/calibrations/", calCheck), fmt.Sprint("/calibrations/", calRunning)},
+		"/certificates/{id}": {"/certificates/2"},
+	}
 )
 
 // everyPage is the address of every page, those that others add included.
@@ -34,8 +39,12 @@ func (a *api) everyPage() (urls []string) {
 			a.t.Errorf("%s: say in fills what stands there", r.path)
 			continue
 		}
-		for _, query := range append([]string{""}, alsoAsked[path]...) {
-			if url := a.srv.URL + path + query; a.weighs(url) {
+		shown := append([]string{path}, alsoShown[r.path]...)
+		for _, query := range alsoAsked[path] {
+			shown = append(shown, path+query)
+		}
+		for _, one := range shown {
+			if url := a.srv.URL + one; a.weighs(url) {
 				urls = append(urls, url)
 			}
 		}

@@ -110,10 +110,30 @@ func (b *fakeBench) EndHand(ctx context.Context, sweep int64) (acquire.HandSweep
 	return b.hand.EndHand(ctx, sweep)
 }
 
+func (b *fakeBench) BeginStand(ctx context.Context, w acquire.BeginStand) (acquire.StandState, error) {
+	return b.hand.BeginStand(ctx, w)
+}
+
+func (b *fakeBench) TakeStand(ctx context.Context, calibration int64, text string) (acquire.StandState, error) {
+	return b.hand.TakeStand(ctx, calibration, text)
+}
+
+func (b *fakeBench) TakeBackStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error) {
+	return b.hand.TakeBackStand(ctx, calibration, actor)
+}
+
+func (b *fakeBench) EndStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error) {
+	return b.hand.EndStand(ctx, calibration, actor)
+}
+
 func (b *fakeBench) Snapshot() acquire.Snapshot {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.snapshot
+	n := b.snapshot
+	if b.hand != nil {
+		n.Stand = b.hand.Snapshot().Stand
+	}
+	return n
 }
 
 func (b *fakeBench) set(f func(*acquire.Snapshot)) acquire.Snapshot {

@@ -17,6 +17,8 @@ func reportFuncs() template.FuncMap {
 	return template.FuncMap{
 		"when":     whenText,
 		"numbers":  func(n []int) string { return strings.Trim(strings.ReplaceAll(fmt.Sprint(n), " ", ", "), "[]") },
+		"ids":      func(n []int64) string { return strings.Trim(strings.ReplaceAll(fmt.Sprint(n), " ", ", "), "[]") },
+		"day":      func(t time.Time) string { return t.UTC().Format(time.DateOnly) },
 		"wayWords": fit.WayWords, "causeWords": acquire.CauseWords,
 		"runs": runsText, "back": turnBackWord,
 		"papers": func() []string { return papers }, "temperatures": func() []int { return []int{10, 15, 18, 20, 22, 25, 30} },

@@ -36,27 +36,46 @@ func (d *plunger) Read() (acquire.Heard, error) {
 // indicator that speaks, and one that is typed.
 func handAPI(t *testing.T) *api {
 	a := startAPI(t, nil)
+	a.startBench()
+	a.job()
+	return a
+}
+
+// restart stops the bench and starts another over the same store.
+func (a *api) restart() {
+	a.stop()
+	a.startBench()
+}
+
+// startBench begins a bench that goes on with what the store has.
+func (a *api) startBench() {
 	show := &plunger{mm: -1.26, now: a.store.Clock()}
 	cfg := acquire.Config{Name: "bench-1", Sweep: acquire.DefaultSweepConfig(),
 		Encoder: acquire.InstrumentConfig{Kind: acquire.KindEncoder, Name: "encoder", Format: acquire.FormatMarks, Direction: 1},
 		Indicators: []acquire.InstrumentConfig{{Kind: acquire.KindIndicator, Name: "left", Port: "display", Direction: 1, Unit: "mm"},
 			{Kind: acquire.KindIndicator, Name: "plain", Format: acquire.FormatTyped, Direction: 1, Unit: "in"}}}
-	b, err := acquire.NewBench(cfg, a.store, acquire.Resume{}, acquire.Options{Now: a.store.Clock(), Open: func([]acquire.InstrumentConfig) acquire.Source { return show }})
+	res, err := a.store.Resume(a.t.Context())
 	if err != nil {
-		t.Fatal(err)
+		a.t.Fatal(err)
+	}
+	b, err := acquire.NewBench(cfg, a.store, res, acquire.Options{Now: a.store.Clock(), Open: func([]acquire.InstrumentConfig) acquire.Source { return show }})
+	if err != nil {
+		a.t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- b.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
 	a.bench.hand = b
-	a.job()
-	return a
+	stopped := false
+	a.stop = func() {
+		if cancel(); !stopped {
+			stopped = true
+			if err := <-done; err != nil {
+				a.t.Error(err)
+			}
+		}
+	}
+	a.t.Cleanup(a.stop)
 }
 
 // begin begins a hand sweep and returns its path.

@@ -58,8 +58,13 @@ func (s *Server) Publish(e acquire.Event) {
 		s.hub.publish("sweep", sweepEvent{n.ID, n.Job, n.Cylinder, n.Indicator, n.State, n.Cause, n.Direction, n.Stored})
 	case e.Notice != nil:
 		s.hub.publish("notice", noticeEvent{e.Notice.Code, e.Notice.Text, e.Notice.Fix})
+	case e.Stand != nil:
+		s.hub.publish("calibration", standNewsDoc{e.Stand.Calibration, e.Stand.What, e.Stand.Stored})
 	case e.Snapshot != nil:
 		s.hub.publish("reading", s.readingOf(*e.Snapshot)) // the bench keeps the 33 ms between two
+		if n := e.Snapshot.Stand; n != nil {
+			s.hub.publish("calibration", standOf(*n))
+		}
 	}
 }
 

@@ -49,7 +49,7 @@ func newPages() (*pages, error) {
 }
 
 func (p *pages) parse(d display) error {
-	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(reportFuncs()).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
+	layout, err := template.New("layout.html").Funcs(pageFuncs()).Funcs(reportFuncs()).Funcs(registerFuncs(d)).Funcs(p.shown(d)).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html")
 	if err != nil {
 		return err
 	}
@@ -163,6 +163,7 @@ func (frame) Places() []place {
 		{"jobs", "/jobs", "Jobs"},
 		{"engines", "/engines", "Engines"},
 		{"instruments", "/instruments", "Instruments"},
+		{"register", "/register", "Register"},
 		{"compare", "/compare", "Compare"},
 		{"flags", "/flags", "Flags"},
 	}

@@ -39,6 +39,10 @@ type Bench interface {
 	ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error)
 	TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
 	EndHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
+	BeginStand(ctx context.Context, w acquire.BeginStand) (acquire.StandState, error)
+	TakeStand(ctx context.Context, calibration int64, text string) (acquire.StandState, error)
+	TakeBackStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error)
+	EndStand(ctx context.Context, calibration int64, actor string) (acquire.StandState, error)
 }
 
 // Store is what is kept, as the pages and the API need it. *store.Store

@@ -26,6 +26,7 @@ func fullShop(t *testing.T) *api {
 	a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
 	after := virtualJob(t, a.store, store.NewJob{Name: e.Name + ", after grinding", Engine: e, LibraryEngine: one.ID, Follows: before, Actor: "test",
 		Attributes: store.JobAttributes{Stage: new("after_grinding")}}, ground(truth, 3, 0.3), 0)
+	furnishRegister(t, a)
 	talkative(a.bench)
 	a.bench.set(func(n *acquire.Snapshot) {
 		n.Recording, n.Selection = true, acquire.Selection{Job: after, Cylinders: map[string]int{"left": 3}}

@@ -19,13 +19,13 @@ import (
 // speakers are the functions whose arguments (by number) reach a page.
 var speakers = map[string][]int{
 	"say": {0}, "notice": {1, 2}, "passing": {1, 2}, "newProblem": {2, 3, 4}, "misread": {1, 2},
-	"noticeNewMount": {0}, "portFailed": {1}, "Add": {1, 2}, "inRange": {6}, "oneOf": {},
+	"noticeNewMount": {0}, "portFailed": {1}, "Add": {1, 2}, "inRange": {6}, "oneOf": {}, "refuse": {1, 2},
 }
 
 // tellings are the fields of literals that reach a page: by number, or by name.
 var tellings = map[string][]any{
 	"FlagNote": {1, 2}, "": {1, 2}, "PortError": {2, 3, "What", "Fix"}, "Fault": {1, 2, "Detail", "Fix"}, "step": {1, 2, "Do", "How"},
-	"errorRow": {3, 4}, "act": {"Text"},
+	"errorRow": {3, 4}, "act": {"Text"}, "StandRefusal": {1, 2},
 }
 
 // sample is what stands for an expression whose value only a run knows.
@@ -41,15 +41,18 @@ var samples = map[string]string{
 	"cylindersText(on)": "cylinders 2 and 3", "cylindersText(next)": "cylinder 2", "numbersText(next)": "2 and 3", `strings.Join(words, ", ")`: "“left” on cylinder 2, “right” on cylinder 3",
 	`strings.Join(index.Advice, " ")`: "Still to sweep: cylinder 3.", "v.Runs": "clockwise seen from the damper end", "wayWords(-h.direction)": "back", "wayWords(h.direction)": "in running direction",
 	"strings.TrimPrefix(one.badText, string(one.badWhy))": ": the instrument reports an error", `strings.Trim(fmt.Sprint(slices.Compact(numbers)), "[]")`: "1 2 3", "at[1:]": "turn_back", "unit": " mm",
+	"s.cfg.Name": "left", "l.stand.cfg.Name": "left", "b.Indicator": "left", "i.Name": "left", "record.Name": "shelf dial", "side": "below",
+	"notLeft": "the display has not left the point since it was taken", "again": "go back until the display shows 1.5, then come up to the point again", "way": "up",
 	"r.URL.Path": "/api/v1/nothing", "r.Method": "DELETE", "v.degrees(aimDeg)": "30°", "v.Travel": "44.0 mm", "v.Reserve": "2.0 mm",
 }
 
 // refusals are the files whose errors a page is told in their own words.
-var refusals = []string{"requests.go", "handsweep.go", "steady.go"}
+var refusals = []string{"requests.go", "handsweep.go", "steady.go", "stand.go"}
 
 func init() {
 	for e, err := range map[string]error{"ErrNoSelection": acquire.ErrNoSelection, "ErrWrongJob": acquire.ErrWrongJob, "ErrNotLive": acquire.ErrNotLive, "ErrNoMotion": acquire.ErrNoMotion,
-		"ErrUnknownIndicator": acquire.ErrUnknownIndicator, "ErrNoHandSweep": acquire.ErrNoHandSweep, "ErrNothingRead": acquire.ErrNothingRead, "ErrUnsteady": acquire.ErrUnsteady} {
+		"ErrUnknownIndicator": acquire.ErrUnknownIndicator, "ErrNoHandSweep": acquire.ErrNoHandSweep, "ErrNothingRead": acquire.ErrNothingRead, "ErrUnsteady": acquire.ErrUnsteady,
+		"ErrStandBusy": acquire.ErrStandBusy, "ErrOnEngine": acquire.ErrOnEngine, "ErrOnStand": acquire.ErrOnStand, "ErrAllTaken": acquire.ErrAllTaken, "ErrNoStand": acquire.ErrNoStand} {
 		samples[e] = err.Error()
 	}
 	for _, state := range []string{"l.status(l.enc)", "l.status(one)"} {

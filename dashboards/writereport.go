@@ -68,16 +68,26 @@ func (v reportView) margins(say func(string, ...any) string) string {
 	if v.Number > 0 {
 		title = say("Report %s", fmt.Sprint(v.Number))
 	}
+	about := ""
+	if v.Simulated {
+		about = say("SIMULATED: no engine was measured")
+	}
+	return pageMargins(v.Paper, title+" · "+v.Job.Name, about, say("Ledger head")+" "+v.Ledger.Hash)
+}
+
+// pageMargins is the style of what stands on each printed page: what it is, what
+// is to be known about it, and what it rests on.
+func pageMargins(paper, title, about, ledger string) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "@page{size:%s;margin:19mm 14mm 17mm;", v.Paper)
+	fmt.Fprintf(&b, "@page{size:%s;margin:19mm 14mm 17mm;", paper)
 	box := func(at, content, more string) {
 		fmt.Fprintf(&b, "@%s{content:%s;font:7.5pt/1.3 \"Liberation Sans\",Arial,Helvetica,sans-serif;color:#000;%s}", at, content, more)
 	}
-	box("top-left", cssText(title+" · "+v.Job.Name), "")
-	if v.Simulated {
-		box("top-right", cssText(say("SIMULATED: no engine was measured")), "font-weight:bold")
+	box("top-left", cssText(title), "")
+	if about != "" {
+		box("top-right", cssText(about), "font-weight:bold")
 	}
-	box("bottom-left", cssText(say("Ledger head")+" "+v.Ledger.Hash), "font-size:6pt;width:85%;text-align:left")
+	box("bottom-left", cssText(ledger), "font-size:6pt;width:85%;text-align:left")
 	box("bottom-right", `counter(page) " / " counter(pages)`, "width:15%")
 	b.WriteString("}\n")
 	return b.String()

@@ -22,6 +22,8 @@ type Certificate struct {
 	Actor       string
 	IssuedAt    time.Time
 	CertificateFacts
+
+	ledger int64 // its commit
 }
 
 // NewCertificate asks for a certificate: of a calibration, or for an encoder of
@@ -139,11 +141,9 @@ func scanCertificate(row scanner) (c Certificate, err error) {
 		return c, err
 	}
 	c.Hash, c.IssuedAt = hex.EncodeToString(sum), time.Unix(0, unixNS).UTC()
-	facts, err := factsOf(c.Document)
-	if err != nil {
+	if c.CertificateFacts, err = factsOf(c.Document); err != nil {
 		return c, fmt.Errorf("certificate %d cannot be read; run `crownmark verify`: %w", c.Number, err)
 	}
-	facts.ledger, c.CertificateFacts = c.ledger, facts
 	return c, nil
 }
 

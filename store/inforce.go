@@ -28,8 +28,6 @@ type CertificateFacts struct {
 	DueAt      *time.Time       // nil: it does not end
 	Correction []calibrate.Knot // of an indicator
 	Simulated  bool
-
-	ledger int64 // its commit
 }
 
 // Good says whether the instrument may be used by this certificate.

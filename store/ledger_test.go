@@ -83,7 +83,7 @@ func TestChainByTheBook(t *testing.T) {
 			}
 		}
 	}
-	names := strings.Fields("bench session clock_mark stream datum ledger_span reading gap job job_event selection mark direction sweep sweep_end sweep_event report job_attribute library_engine library_event mark_event")
+	names := strings.Fields("bench session clock_mark stream datum ledger_span reading gap job job_event selection mark direction sweep sweep_end sweep_event report job_attribute library_engine library_event mark_event instrument instrument_event calibration calibration_point calibration_event certificate")
 	prev := make([]byte, 32)
 	for _, l := range rows("SELECT id, session, t_ns, unix_ns, hash FROM ledger ORDER BY id") {
 		var b strings.Builder

@@ -26,8 +26,9 @@ const (
 // commit after that reached the disk. ctx bounds the wait for a turn only.
 //
 // ErrStorageFull and SQLite's own failures may pass: hand in the same batch
-// again. ErrInvalid, ErrNotFound and ErrJobClosed (a selection, mark or
-// direction of a closed job) will not, and wrap acquire.ErrRefused.
+// again. ErrInvalid, ErrNotFound, ErrJobClosed (a selection, mark or
+// direction of a closed job) and ErrCalibrationEnded will not, and wrap
+// acquire.ErrRefused.
 func (s *Store) Record(ctx context.Context, b acquire.Batch) (ledger int64, err error) {
 	if b.Empty() {
 		s.mu.Lock()
@@ -40,7 +41,7 @@ func (s *Store) Record(ctx context.Context, b acquire.Batch) (ledger int64, err 
 		return err
 	}, func() { maps.Copy(s.w.streams, streams) })
 	switch {
-	case errors.Is(err, ErrInvalid), errors.Is(err, ErrNotFound), errors.Is(err, ErrJobClosed):
+	case errors.Is(err, ErrInvalid), errors.Is(err, ErrNotFound), errors.Is(err, ErrJobClosed), errors.Is(err, ErrCalibrationEnded):
 		return 0, fmt.Errorf("record: %w: %w", acquire.ErrRefused, err)
 	case err != nil:
 		return 0, fmt.Errorf("record: %w", err)

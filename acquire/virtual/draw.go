@@ -23,6 +23,9 @@ type Disturbances struct {
 	SpikeShare      Range
 	StuckShare      Range
 	TravelMM        Range
+	ScaleError      Range // of an indicator, share of its travel
+	BumpMM          Range // a local error, at a place that is tossed, 1 to 3 mm wide
+	HysteresisMM    Range
 
 	EccentricityUDeg float64 // of each component, once and twice per turn, normal
 	AccuracyUDeg     float64 // of the encoder's own divided circle, normal
@@ -137,12 +140,23 @@ func (d Disturbances) drawEncoder(seed uint64) Encoder {
 func (d Disturbances) drawIndicator(seed uint64, name string) Indicator {
 	r := stream(seed, "indicator "+name)
 	step := pick(r, d.Steps)
-	return Indicator{
+	out := Indicator{
 		Name: name, Unit: step.Unit, Step: step.Size, RateHz: pick(r, d.IndicatorHz),
 		LatencyMS: d.LatencyMS.draw(r), JitterMS: d.LatencyJitterMS.draw(r),
 		NoiseMM: d.NoiseMM.draw(r), SpikeShare: d.SpikeShare.draw(r), StuckShare: d.StuckShare.draw(r),
 		TravelMM: d.TravelMM.draw(r),
 	}
+	out.IndicatorFaults = d.drawFaults(stream(seed, "faults "+name), out.TravelMM)
+	return out
+}
+
+func (d Disturbances) drawFaults(r *rand.Rand, travelMM float64) IndicatorFaults {
+	f := IndicatorFaults{ScaleError: d.ScaleError.draw(r), HysteresisMM: d.HysteresisMM.draw(r)}
+	b := Bump{HeightMM: d.BumpMM.draw(r), AtMM: Range{0.2, 0.9}.draw(r) * travelMM, WidthMM: Range{1, 3}.draw(r)}
+	if b.HeightMM != 0 {
+		f.Bumps = []Bump{b}
+	}
+	return f
 }
 
 func (d Disturbances) drawSetups(seed uint64, out []Setup) {

@@ -63,7 +63,9 @@ func (f IndicatorFaults) check() error {
 	return nil
 }
 
-// none tells whether nothing is wrong.
+// Faulty tells whether anything is wrong.
+func (f IndicatorFaults) Faulty() bool { return !f.none() }
+
 func (f IndicatorFaults) none() bool {
 	return f.ScaleError == 0 && len(f.Bumps) == 0 && len(f.ErrorCurve) == 0 && f.HysteresisMM == 0
 }

@@ -73,3 +73,39 @@ func TestImpossibleFaultsAreRefused(t *testing.T) {
 		}
 	}
 }
+
+// By hand: 2 % too much, zeroed so that 1.02 shows on the top: the plunger came
+// in by 1 mm since. Hysteresis is on both ends alike.
+func TestPeakIsThePlungersOwnWay(t *testing.T) {
+	i := Indicator{TravelMM: 10, IndicatorFaults: IndicatorFaults{ScaleError: 0.02, HysteresisMM: 0.004}}
+	for zero, want := range map[float64]float64{1.02: 1, 0: 0, -0.51: -0.5} {
+		if got := i.PeakMM(Setup{ZeroMM: zero}); math.Abs(got-want) > 1e-9 {
+			t.Errorf("showing %g on the top the peak is %.6f, want %g", zero, got, want)
+		}
+	}
+}
+
+func TestBlocksShowTheFaults(t *testing.T) {
+	truth := Draw(four(), 2, Quiet())
+	truth.Indicators[0].IndicatorFaults = IndicatorFaults{ScaleError: 0.02, HysteresisMM: 0.004}
+	list, err := truth.Blocks("left", 2, 1)
+	if err != nil || len(list) != 2*2*12+5 {
+		t.Fatalf("%d readings, %v", len(list), err)
+	}
+	for _, b := range list { // counted from the stop that was come to from within: 2 µm of the hysteresis are in that zero
+		half := map[string]float64{"up": -0.002, "down": 0.002, "repeat": -0.002}[b.Direction]
+		want := 1.02*(b.ReferenceMM+half) - 1.02*0.002
+		if b.ReferenceMM == 0 {
+			want = 0 // nothing moves before the play is used up
+		}
+		if math.Abs(b.ReadingMM-want) > 0.00001 {
+			t.Errorf("%+v, want %.5f", b, want)
+		}
+	}
+	if _, err := truth.Blocks("right", 2, 1); err == nil {
+		t.Error("an indicator that is not there was held against blocks")
+	}
+	if _, err := truth.Blocks("left", 1, 0); err == nil {
+		t.Error("steps of nothing were taken")
+	}
+}

@@ -75,6 +75,18 @@ func (b benchFile) checkIndicators(ps *strict.Problems, places strict.Places) {
 		within(ps, at+"/latency_ms", t.LatencyMS, -mostDelayMS, mostDelayMS)
 		within(ps, at+"/latency_u_ms", or(t.LatencyUMS, defaultDelayU), 0, mostDelayMS)
 		b.checkPort(ps, at, t)
+		b.checkCalibration(ps, at, t)
+	}
+}
+
+// checkCalibration: the file must be there, and one that calibrate wrote.
+func (b benchFile) checkCalibration(ps *strict.Problems, at string, t indicatorTable) {
+	if t.Calibration == "" {
+		return
+	}
+	if _, err := readCalibration(b.beside(t.Calibration)); err != nil {
+		what, fix, _ := strings.Cut(err.Error(), "; ")
+		ps.Add(at+"/calibration", fix+", or leave it out", "calibration: %s", what)
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"syscall"
@@ -88,6 +87,7 @@ type indicatorTable struct {
 	IntervalMS   *int     `toml:"interval_ms"`
 	LatencyMS    float64  `toml:"latency_ms"`
 	LatencyUMS   *float64 `toml:"latency_u_ms"`
+	Calibration  string   `toml:"calibration"` // what calibrate --json wrote, beside the bench file unless absolute; for fit
 }
 
 const (
@@ -125,10 +125,7 @@ func parseBench(path string, src []byte) (benchFile, strict.Problems) {
 
 // dataPath is where the store is.
 func (b benchFile) dataPath() string {
-	if filepath.IsAbs(b.Bench.Data) {
-		return b.Bench.Data
-	}
-	return filepath.Join(filepath.Dir(b.path), b.Bench.Data)
+	return b.beside(b.Bench.Data)
 }
 
 // config is what the bench orchestrator needs.

@@ -98,6 +98,11 @@ func (c demoCmd) open(ctx context.Context, e engine.Engine, dir string, out, err
 	disturb := virtual.DefaultDisturbances()
 	disturb.EccentricityUDeg, disturb.AccuracyUDeg = demoEccentricityUDeg, demoAccuracyUDeg
 	truth := virtual.Draw(virtualEngine(e), c.Seed, disturb)
+	if c.TakePart {
+		for i := range truth.Indicators {
+			truth.Indicators[i].IndicatorFaults = demoFaults()
+		}
+	}
 	if err := toFile(filepath.Join(dir, "truth.json"), nil, func(w io.Writer) error { return writeJSON(w, truth) }); err != nil {
 		return nil, err
 	}

@@ -14,17 +14,18 @@ import (
 )
 
 type fitCmd struct {
-	File    string `arg:"" placeholder:"FILE.csv" help:"Recorded sweeps; - for standard input."`
-	Engine  string `required:"" placeholder:"FILE" help:"Engine file (TOML)."`
-	Bench   string `placeholder:"FILE" help:"Bench file: what is known of the instruments. No port is opened."`
-	JSON    bool   `name:"json" xor:"form" help:"Write the index document as JSON and nothing else."`
-	Explain bool   `xor:"form" help:"Say in words what was found, where the doubt comes from and what to do, instead of the tables."`
-	Plot    string `placeholder:"FILE.svg" help:"Also draw the sweeps."`
+	File        string            `arg:"" placeholder:"FILE.csv" help:"Recorded sweeps; - for standard input."`
+	Engine      string            `required:"" placeholder:"FILE" help:"Engine file (TOML)."`
+	Bench       string            `placeholder:"FILE" help:"Bench file: what is known of the instruments. No port is opened."`
+	Calibration map[string]string `placeholder:"NAME=FILE" help:"An indicator's calibration, as calibrate --json writes it."`
+	JSON        bool              `name:"json" xor:"form" help:"Write the index document as JSON and nothing else."`
+	Explain     bool              `xor:"form" help:"Say in words what was found, where the doubt comes from and what to do, instead of the tables."`
+	Plot        string            `placeholder:"FILE.svg" help:"Also draw the sweeps."`
 }
 
 // Help is shown below the flags.
 func (fitCmd) Help() string {
-	return `The file's first row names its columns: sweep, cylinder, t_s, angle_deg and height_mm (or height_in); also indicator, mount, setup, zeroing. One row is one reading. angle_deg must grow in running direction: a reversed encoder turns every trim round.`
+	return `The file's first row names its columns: sweep, cylinder, t_s, angle_deg and height_mm (or height_in); also indicator, mount, setup, zeroing, and rest_mm, what the display shows on the plunger's resting stop, by which a calibration is looked up. One row is one reading. angle_deg must grow in running direction: a reversed encoder turns every trim round.`
 }
 
 // Run fits and prints.
@@ -32,16 +33,16 @@ func (c fitCmd) Run(std stdio) error {
 	debug.SetGCPercent(-1)        // a short run: what is left over goes with the process,
 	debug.SetMemoryLimit(1 << 30) // unless there is very much of it
 	in := fit.Input{Priors: fit.DefaultPriors(), DirectionConfirmed: true}
+	var bench benchFile
 	var err error
 	if in.Engine, err = readEngine(c.Engine); err != nil {
 		return err
 	}
 	if c.Bench != "" {
-		b, err := readBench(c.Bench)
-		if err != nil {
+		if bench, err = readBench(c.Bench); err != nil {
 			return err
 		}
-		in.Priors = b.priors()
+		in.Priors = bench.priors()
 	}
 	file, err := readSweeps(c.File, std.in)
 	if err != nil {
@@ -51,6 +52,9 @@ func (c fitCmd) Run(std stdio) error {
 		fmt.Fprintf(std.err, "crownmark: %s\n", w)
 	}
 	in.Sweeps, in.Simulated = file.Sweeps, file.Simulated
+	if err := c.correct(in.Sweeps, bench); err != nil {
+		return err
+	}
 	index, err := fit.Solve(in)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)

@@ -38,8 +38,8 @@ func figure(jobs []*outcome) figures {
 	}
 	f.values = len(off)
 	f.covered = float64(inside) / float64(len(off))
-	f.median, f.p95, f.u95 = quantile(off, 0.5), quantile(off, 0.95), quantile(u95, 0.5)
-	f.sharpness, f.efficiency = quantile(sharp, 0.5), quantile(eff, 0.5)
+	f.median, f.p95, f.u95 = quantileOf(off, 0.5), quantileOf(off, 0.95), quantileOf(u95, 0.5)
+	f.sharpness, f.efficiency = quantileOf(sharp, 0.5), quantileOf(eff, 0.5)
 	for _, e := range eff {
 		f.meanEff += e / float64(len(eff))
 	}
@@ -60,11 +60,11 @@ func resampled(jobs []*outcome, times int) (lo, hi float64) {
 			shares = append(shares, float64(inside)/float64(n))
 		}
 	}
-	return quantile(shares, 0.025), quantile(shares, 0.975)
+	return quantileOf(shares, 0.025), quantileOf(shares, 0.975)
 }
 
 // quantile sorts v; NaN of nothing.
-func quantile(v []float64, p float64) float64 {
+func quantileOf(v []float64, p float64) float64 {
 	if len(v) == 0 {
 		return math.NaN()
 	}

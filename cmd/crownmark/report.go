@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -119,6 +120,18 @@ func (c reportCmd) stated() report.Stated {
 	return report.Stated{TemperatureC: c.TemperatureC, Rings: c.Rings, EncoderEnd: c.EncoderEnd, MeasuredBy: c.MeasuredBy}
 }
 
+// cited names the calibrations by which the sweeps were made.
+func cited(list []report.Calibration) string {
+	if len(list) == 0 {
+		return report.NoCalibration
+	}
+	var all []string
+	for _, c := range list {
+		all = append(all, c.String())
+	}
+	return strings.Join(all, "; ")
+}
+
 func (c reportCmd) text(ctx context.Context, s *store.Store, w io.Writer, d report.Document, hash string) error {
 	head := "DRAFT, not issued"
 	if d.Number > 0 {
@@ -131,7 +144,7 @@ func (c reportCmd) text(ctx context.Context, s *store.Store, w io.Writer, d repo
 			temperature = fmt.Sprintf("%g °C", *t)
 		}
 		fmt.Fprintf(w, "As stated: temperature: %s; rings: %s; encoder at: %s; measured by: %s\nCalibrations cited: %s\n",
-			said(temperature), said(d.Stated.Rings), said(d.Stated.EncoderEnd), said(d.Stated.MeasuredBy), report.NoCalibration)
+			said(temperature), said(d.Stated.Rings), said(d.Stated.EncoderEnd), said(d.Stated.MeasuredBy), cited(d.Calibrations))
 	}
 	fmt.Fprintln(w)
 	if err := writeTable(w, d.Index); err != nil {

@@ -41,6 +41,11 @@ func (c runCmd) Run(ctx context.Context, std stdio) error {
 		names = []string{"no instrument, takes what is typed (crownmark record --marks --daemon=…),"}
 	}
 	fmt.Fprintf(std.out, "bench %q listens to %s and keeps readings in %s\n", b.Bench.Name, strings.Join(names, ", "), b.dataPath())
+	for _, i := range b.Indicator {
+		if i.Calibration != "" {
+			fmt.Fprintf(std.out, "%s: %s is for fit alone; here an indicator's calibration is its certificate in the register\n", i.Name, i.Calibration)
+		}
+	}
 	if c.Simulated {
 		fmt.Fprintln(std.out, "SIMULATED: all of this run is marked so")
 	}

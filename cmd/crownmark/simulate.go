@@ -25,6 +25,7 @@ type simulateCmd struct {
 
 	planFlags
 	disturbFlags
+	faultFlags
 }
 
 // Help is shown below the flags.
@@ -34,7 +35,13 @@ func (simulateCmd) Help() string {
   crownmark simulate --engine engine.toml --truth truth.json --out sweeps.csv
   crownmark fit sweeps.csv --engine engine.toml
 
-A size is one number or a range to draw from: --play-mm 0.05 or --play-mm 0..0.09.`
+A size is one number or a range to draw from: --play-mm 0.05 or --play-mm 0..0.09.
+
+An indicator that shows heights wrongly, its calibration on gauge blocks, and what is left of the error:
+
+  crownmark simulate --engine engine.toml --scale-error 0.02 --bump-mm 0.01 --points left=left.csv --out sweeps.csv
+  crownmark calibrate left.csv --json > left.json
+  crownmark fit sweeps.csv --engine engine.toml --calibration left=left.json`
 }
 
 type planFlags struct {
@@ -149,6 +156,9 @@ func (c simulateCmd) Validate() error {
 	if n := or(c.Counts, 1); n < 1 {
 		return fmt.Errorf("--counts: %d is no encoder's: write how many one turn gives, such as 7200", n)
 	}
+	if err := c.faultFlags.check(); err != nil {
+		return err
+	}
 	for i, name := range c.Indicators {
 		if strings.TrimSpace(name) == "" || slices.Contains(c.Indicators[:i], name) {
 			return fmt.Errorf("--indicators: %q is empty or stands twice: give each its own name", name)
@@ -163,11 +173,14 @@ func (c simulateCmd) Run(ctx context.Context, std stdio) error {
 	if err != nil {
 		return err
 	}
-	truth := virtual.Draw(virtualEngine(e), c.Seed, c.disturbances())
+	truth := virtual.Draw(virtualEngine(e), c.Seed, c.faults(c.disturbances()))
 	if c.Truth != "" {
 		if err := toFile(c.Truth, nil, func(w io.Writer) error { return writeJSON(w, truth) }); err != nil {
 			return err
 		}
+	}
+	if err := c.writePoints(truth); err != nil {
+		return err
 	}
 	return toFile(c.Out, std.out, func(w io.Writer) error {
 		return simulateTo(ctx, w, truth, c.plan())
@@ -176,6 +189,9 @@ func (c simulateCmd) Run(ctx context.Context, std stdio) error {
 
 func simulateTo(ctx context.Context, w io.Writer, truth virtual.Truth, plan virtual.Plan) error {
 	out := sweepcsv.NewWriter(w, false)
+	if faulty(truth) {
+		out.WithRest()
+	}
 	err := virtual.Simulate(truth, plan, func(r virtual.Row) error {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -195,7 +211,7 @@ func sweepRow(r virtual.Row) sweepcsv.Row {
 	}
 	if r.Sweep > 0 {
 		id := int64(r.Sweep)
-		row.Sweep, row.Cylinder = &id, &r.Cylinder
+		row.Sweep, row.Cylinder, row.RestMM = &id, &r.Cylinder, r.RestMM
 		if r.ReclockDeg != 0 {
 			row.ReclockDeg = &r.ReclockDeg
 		}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"crownmark/acquire"
 	"crownmark/acquire/virtual"
 	"crownmark/fit"
 )
@@ -34,6 +35,17 @@ type benchNow struct {
 		Cylinder int    `json:"cylinder"`
 		Setup    int    `json:"setup"`
 	} `json:"indicators"`
+	Calibration *calibrationNow `json:"calibration"`
+}
+
+// calibrationNow is what a follower needs to know of a guided calibration.
+type calibrationNow struct {
+	Indicator string `json:"indicator"`
+	State     string `json:"state"`
+	Next      *struct {
+		Direction   string  `json:"direction"`
+		ReferenceMM float64 `json:"reference_mm"`
+	} `json:"next"`
 }
 
 func newFollower(out io.Writer, engine json.RawMessage) *follower {
@@ -51,6 +63,9 @@ func (f *follower) ask(o *virtual.Operator) (virtual.Wish, error) {
 			return virtual.Wish{}, err
 		}
 		f.shelf = true
+	}
+	if now.Calibration != nil {
+		return f.calibrate(*now.Calibration)
 	}
 	if now.Selection == nil {
 		return f.say(virtual.Wish{}, "waits: choose a job on the page, or make one")
@@ -135,6 +150,22 @@ func (f *follower) mark(ctx context.Context) (virtual.Wish, error) {
 		return f.say(virtual.Wish{Do: virtual.WishMark, MarkDeg: deg}, fmt.Sprintf("brings the damper mark %g° under the pointer; press it on the page", deg))
 	}
 	return f.say(virtual.Wish{}, "rests: three marks were pressed; the report is next")
+}
+
+// calibrate sets the head to the next point, and goes back first where it is told.
+func (f *follower) calibrate(c calibrationNow) (virtual.Wish, error) {
+	switch {
+	case c.State == acquire.StandPaused || c.Next == nil:
+		return f.say(virtual.Wish{}, "rests; what next, says the page")
+	case c.State != acquire.StandTurn && c.State != acquire.StandBack:
+		return virtual.Wish{}, nil // it holds still
+	}
+	side, rising := "below", c.Next.Direction != acquire.StandDown
+	if !rising {
+		side = "above"
+	}
+	p := virtual.Point{Indicator: c.Indicator, ReferenceMM: c.Next.ReferenceMM, FromBelow: rising, Anew: c.State == acquire.StandBack}
+	return f.say(virtual.Wish{Do: virtual.WishStand, Point: p}, fmt.Sprintf("sets the head to %g mm, coming from %s", p.ReferenceMM, side))
 }
 
 // say tells once what the hand does.

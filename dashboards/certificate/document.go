@@ -8,7 +8,9 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"runtime"
+	"slices"
 	"time"
 
 	"crownmark/fit/calibrate"
@@ -87,7 +89,7 @@ type Evaluator func([]calibrate.Point, calibrate.Options) (calibrate.Result, err
 // Options are how a calibration is evaluated.
 func Options(s store.CalibrationStanding) calibrate.Options {
 	o := calibrate.DefaultOptions()
-	o.ResolutionMM, o.Limits = s.Instrument.Record.ResolutionMM, s.Instrument.Record.LimitsMM
+	o.ResolutionMM, o.Limits = s.Instrument.Record.ResolutionMM, limitsOf(s.Instrument.Record)
 	if span := s.Calibration.Plan.LocalSpanMM; span > 0 {
 		o.LocalSpanMM = span
 	}
@@ -105,6 +107,17 @@ func Options(s store.CalibrationStanding) calibrate.Options {
 	return o
 }
 
+// limitsOf are the shop's limits, and the defaults for a dial of its range and
+// step where it set none.
+func limitsOf(r store.InstrumentRecord) map[string]float64 {
+	limits := map[string]float64{}
+	if r.RangeMM > 0 && r.ResolutionMM > 0 {
+		maps.Copy(limits, calibrate.DefaultLimits(r.ResolutionMM, r.RangeMM))
+	}
+	maps.Copy(limits, r.LimitsMM)
+	return limits
+}
+
 // Draft makes the document of a calibration, without a number. The same standing
 // makes the same document.
 func Draft(s store.CalibrationStanding, software string, evaluate Evaluator) (Document, error) {
@@ -120,12 +133,8 @@ func Draft(s store.CalibrationStanding, software string, evaluate Evaluator) (Do
 	d.DueAt = dueAfter(s.Instrument.Record, cmp.Or(c.EndedAt, &c.CreatedAt))
 	d.Points = PointsOf(c)
 	d.Result, d.Overall, d.Rule = &result, result.Overall, result.Rule
-	for name, limit := range result.Limits {
-		d.Limits[name] = limit
-	}
-	for name, verdict := range result.Verdict {
-		d.Verdict[name] = verdict
-	}
+	maps.Copy(d.Limits, result.Limits)
+	maps.Copy(d.Verdict, result.Verdict)
 	d.Cautions = append(append([]string{}, result.Warnings...), cautions(s)...)
 	return d, nil
 }
@@ -159,6 +168,11 @@ func registered(i *store.Instrument) *Registered {
 
 // cautions say what the person who signs should know.
 func cautions(s store.CalibrationStanding) (list []string) {
+	for _, name := range slices.Sorted(maps.Keys(limitsOf(s.Instrument.Record))) {
+		if _, own := s.Instrument.Record.LimitsMM[name]; !own {
+			list = append(list, fmt.Sprintf("The limit of %s is not the shop's own: it is the usual one for a dial of this range and step (JIS B 7503:2011).", name))
+		}
+	}
 	if s.Reference == nil {
 		return append(list, "It is not said what the instrument was held against: the figures rest on nothing that can be traced.")
 	}

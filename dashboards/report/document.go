@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"crownmark/fit"
@@ -97,6 +98,40 @@ type Calibration struct {
 	Overall    string     `json:"overall"`    // its verdict; "": nothing was judged
 	State      string     `json:"state"`      // then: in_force, expired, failed, doubted or uncalibrated
 	Sweeps     []int64    `json:"sweeps"`
+}
+
+// Words say how the indicator stood.
+func (c Calibration) Words() string {
+	switch c.State {
+	case fit.CalibrationInForce:
+		return "in force then"
+	case fit.CalibrationExpired:
+		return "past its due date then"
+	case fit.CalibrationFailed:
+		return "it had failed"
+	case fit.CalibrationDoubted:
+		return "good then, but its next calibration failed"
+	}
+	return "never calibrated before"
+}
+
+// Judged is the certificate's verdict in words; "": nothing was judged.
+func (c Calibration) Judged() string { return strings.ReplaceAll(c.Overall, "_", " ") }
+
+// String cites it in English.
+func (c Calibration) String() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s (%s): ", c.Instrument, c.Indicator)
+	if c.Number != "" {
+		fmt.Fprintf(&b, "certificate %s, version %d, of %s UTC, ", c.Number, c.Version, c.At.UTC().Format("2006-01-02 15:04"))
+	}
+	if c.DueAt != nil {
+		fmt.Fprintf(&b, "due %s, ", c.DueAt.UTC().Format(time.DateOnly))
+	}
+	if c.Overall != "" {
+		fmt.Fprintf(&b, "%s, ", c.Judged())
+	}
+	return b.String() + c.Words()
 }
 
 // Instrument is one opening of one instrument, with its settings as kept.

@@ -22,7 +22,7 @@ const Live = (() => {
     stream = s;
     s.onopen = () => { news(); call("open"); };
     s.onerror = () => { at = -Infinity; state(); if (s.readyState === EventSource.CLOSED) { clearTimeout(retry); retry = setTimeout(open, again); } };
-    for (const name of ["reading", "sweep", "notice", "gap"]) s.addEventListener(name, e => { news(); call(name, JSON.parse(e.data)); });
+    for (const name of ["reading", "sweep", "notice", "calibration", "gap"]) s.addEventListener(name, e => { news(); call(name, JSON.parse(e.data)); });
   }
   function close() { if (stream) stream.close(); stream = null; clearTimeout(retry); }
   function news() { at = performance.now(); state(); }
@@ -32,7 +32,7 @@ const Live = (() => {
   addEventListener("DOMContentLoaded", () => { if (!document.hidden) open(); });
 
   return {
-    // on calls f with each event's data: reading, sweep, notice, gap, open (the
+    // on calls f with each event's data: reading, sweep, notice, calibration, gap, open (the
     // stream is there, maybe again), live (true or false, when that changes).
     on(name, f) { heard.set(name, [...(heard.get(name) || []), f]); return this; },
     silentMS,

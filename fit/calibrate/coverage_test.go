@@ -71,7 +71,9 @@ func (v *virtual) tally(rng *rand.Rand, r *Result, all tallies, usum map[string]
 			usum[name+s] += u
 		}
 	}
+	slices = append(slices, fmt.Sprintf(" step %v stated %v", v.step, v.stated), fmt.Sprintf(" step %v sigma %v", v.step, math.Round(math.Log2(v.sigma))), fmt.Sprintf(" step %v runs %v", v.step, v.runs), fmt.Sprintf(" step %v shape %v", v.step, v.shape), fmt.Sprintf(" step %v H %v", v.step, math.Round(v.hysteresis(0))))
 	for _, c := range r.Characteristics() {
+		note("over "+c.Name, *c.ValueMM-truth[c.Name] <= *c.U95MM, *c.U95MM)
 		note(c.Name, math.Abs(*c.ValueMM-truth[c.Name]) <= *c.U95MM, *c.U95MM)
 	}
 	for i, k := range r.Correction {

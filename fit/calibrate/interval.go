@@ -8,18 +8,50 @@ import (
 // below is the standard normal distribution function.
 func below(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 
-// logBetween is ln of the standard normal's probability between a and b, a < b,
-// finite also far out.
-func logBetween(a, b float64) float64 {
-	if a > 0 {
-		a, b = -b, -a
+// bellTable holds the standard normal distribution function between −bellEnd
+// and bellEnd, bellSteps to the unit.
+type bellTable [2*bellEnd*bellSteps + 2]float64
+
+const (
+	bellEnd   = 6
+	bellSteps = 64
+)
+
+func newBellTable() *bellTable {
+	var t bellTable
+	for i := range t {
+		t[i] = below(float64(i)/bellSteps - bellEnd)
 	}
-	if p := below(b) - below(a); p > 1e-280 {
-		return math.Log(p)
-	}
-	// Far out all of it lies at the near edge: φ(b)/|b|.
-	return -b*b/2 - math.Log(math.Abs(b)*math.Sqrt(2*math.Pi)) + math.Log1p(-math.Exp(b*(b-a)))
+	return &t
 }
+
+// below is the distribution function to 3e-5 by the table, linear between.
+func (t *bellTable) below(z float64) float64 {
+	at := (z + bellEnd) * bellSteps
+	switch {
+	case !(at > 0):
+		return 0
+	case at >= 2*bellEnd*bellSteps:
+		return 1
+	}
+	i := int(at)
+	return t[i] + (at-float64(i))*(t[i+1]-t[i])
+}
+
+// leastP stands for the probability of what lies far out: no step leads there,
+// and what stands there finds its way back.
+const leastP = 1e-12
+
+// product multiplies probabilities and keeps ln of the product.
+type product struct{ p, log float64 }
+
+func (x *product) times(p float64) {
+	if x.p *= p; x.p < 1e-200 {
+		x.log, x.p = x.log+math.Log(x.p), 1
+	}
+}
+
+func (x *product) ln() float64 { return x.log + math.Log(x.p) }
 
 // between draws a standard normal that lies between a and b, a < b, by the
 // inverse of its distribution.

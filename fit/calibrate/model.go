@@ -16,7 +16,7 @@ import (
 // c, and the reference's own doubt), a hysteresis that varies slowly (g_k of
 // b·k^−1), and the scatter ε of one reading (σ). The display then shows the
 // nearest step: of a reading only the interval is known that it rounds from.
-// Offset, slope and hysteresis are free.
+// Offset and slope are free.
 const (
 	waves       = 20 // of the error curve
 	slowWaves   = 4  // of the hysteresis
@@ -148,16 +148,21 @@ func (s *site) squares(f float64) float64 {
 	return sum
 }
 
-// likelihood is ln of the probability of what a site showed, given f and sd.
-func (s *site) likelihood(f, sd, step float64) float64 {
-	sum, last, value := 0.0, math.Inf(1), 0.0
+// likely multiplies x by the probability of what a site showed, given f and
+// one over the scatter.
+func (s *site) likely(x *product, table *bellTable, f, perSD, step float64) {
+	last, value := math.Inf(1), 0.0
 	for _, shown := range s.shown {
 		if shown != last {
-			last, value = shown, logBetween((shown-step/2-f)/sd, (shown+step/2-f)/sd)
+			z := (shown - f) * perSD
+			half := step / 2 * perSD
+			last, value = shown, table.below(z+half)-table.below(z-half)
+			if value < leastP {
+				value = leastP * math.Exp(-min(math.Abs(z), 30))
+			}
 		}
-		sum += value
+		x.times(value)
 	}
-	return sum
 }
 
 // scatter0 is a first guess of the scatter of one reading, rounding and all.

@@ -14,13 +14,17 @@ type sampler struct {
 	model
 	rng    *rand.Rand
 	coarse bool
+	table  *bellTable
+	first  firsts
 
 	theta []float64 // β, z, γ, g
 	p     []float64 // by reference point
 	mid   []float64 // of repeats
 	sigma float64
-	a, r  float64 // of the waves
+	a     float64 // of the waves
+	r     int     // which of the rates they shrink by
 	b, c  float64
+	back  float64 // of the hysteresis as a whole
 
 	prec, rhs []float64 // work space, dims² and dims
 	free      []float64
@@ -32,14 +36,40 @@ const (
 	leastUM   = 0.02
 	gridRatio = 1.4
 	gridSize  = 32 // to 1,000 µm
+	rateCount = 5
 )
 
-func rates() [4]float64 { return [4]float64{1, 1.5, 2, 3} }
+func rates() [rateCount]float64 { return [rateCount]float64{1, 1.5, 2, 3, 5} }
+
+// firsts are what is known beforehand, over the grid, and other tables.
+type firsts struct {
+	um, log                  [gridSize]float64         // the grid, and its ln
+	waves, alone, slow, back [gridSize]float64         // ln of densities
+	grows                    [rateCount][waves]float64 // k^2r
+	growsLog                 [rateCount]float64        // Σ ln k^r
+}
+
+func newFirsts() firsts {
+	var f firsts
+	for i := range f.um {
+		f.um[i] = leastUM * math.Pow(gridRatio, float64(i))
+		f.log[i] = math.Log(f.um[i])
+		f.waves[i], f.back[i] = wavesFirst(f.um[i]), backFirst(f.um[i])
+		f.alone[i], f.slow[i] = aloneFirst(f.um[i]), slowFirst(f.um[i])
+	}
+	for j, rate := range rates() {
+		for k := 1; k <= waves; k++ {
+			f.grows[j][k-1] = math.Pow(float64(k), 2*rate)
+			f.growsLog[j] += rate * math.Log(float64(k))
+		}
+	}
+	return f
+}
 
 func newSampler(m model, seed uint64) *sampler {
 	dims := curveDims + m.slowDims()
-	s := &sampler{model: m, rng: rand.New(rand.NewPCG(seed, 0x6372)), theta: make([]float64, dims), p: make([]float64, len(m.phi)),
-		mid: make([]float64, len(m.again)), prec: make([]float64, dims*dims), rhs: make([]float64, dims), free: make([]float64, dims), a: 1, r: 2, b: 0.3, c: 0.1}
+	s := &sampler{model: m, rng: rand.New(rand.NewPCG(seed, 0x6372)), table: newBellTable(), first: newFirsts(), theta: make([]float64, dims), p: make([]float64, len(m.phi)),
+		mid: make([]float64, len(m.again)), prec: make([]float64, dims*dims), rhs: make([]float64, dims), free: make([]float64, dims), a: 1, r: 2, b: 0.3, c: 0.1, back: 3}
 	guess := m.scatter0()
 	s.coarse = guess < 0.45*m.step
 	s.sigma = max(guess, 0.1*m.step, leastUM)
@@ -133,13 +163,13 @@ func (s *sampler) priorVariances() []float64 {
 	out := s.free
 	out[0], out[1] = free, free
 	for k := 1; k <= waves; k++ {
-		out[1+k] = s.a * s.a * math.Pow(float64(k), -2*s.r)
+		out[1+k] = s.a * s.a / s.first.grows[s.r][k-1]
 	}
 	for k := range out[curveDims:] {
 		out[curveDims+k] = s.b * s.b / float64(max(k*k, 1))
 	}
 	if s.two {
-		out[curveDims] = free
+		out[curveDims] = s.back * s.back
 	}
 	return out
 }

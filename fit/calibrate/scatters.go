@@ -1,6 +1,9 @@
 package calibrate
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // drawAlone draws c and what each reference point has alone, given the curve.
 func (s *sampler) drawAlone() {
@@ -12,14 +15,16 @@ func (s *sampler) drawAlone() {
 		sums[t.at].w += w
 		sums[t.at].wr += w * (t.mean - s.curve(t.at, t.s))
 	}
-	s.c = s.grid(func(c float64) float64 {
-		l := 0.0
+	s.c = s.grid(func(i int) float64 {
+		c2 := s.first.um[i]*s.first.um[i] + s.refU*s.refU
+		squares, x := 0.0, product{p: 1}
 		for _, t := range sums {
-			v := c*c + s.refU*s.refU + 1/t.w
+			v := 1 / (c2 + 1/t.w)
 			r := t.wr / t.w
-			l -= 0.5 * (math.Log(v) + r*r/v)
+			squares += r * r * v
+			x.times(v)
 		}
-		return l + aloneFirst(c)
+		return s.first.alone[i] + (x.ln()-squares)/2
 	})
 	v := s.c*s.c + s.refU*s.refU
 	for i, t := range sums {
@@ -30,24 +35,19 @@ func (s *sampler) drawAlone() {
 
 // drawWaves draws a and r, and b, given θ.
 func (s *sampler) drawWaves() {
-	best, top := 0, math.Inf(-1)
-	var logs [4 * gridSize]float64
-	for j, rate := range rates() {
-		ss, shrink := 0.0, 0.0
-		for k := 1; k <= waves; k++ {
-			g := math.Pow(float64(k), rate)
-			z := s.theta[1+k] * g
-			ss, shrink = ss+z*z, shrink+math.Log(g)
+	var logs [rateCount * gridSize]float64
+	for j := range s.first.grows {
+		ss := 0.0
+		for k, g := range s.first.grows[j] {
+			z := s.theta[2+k]
+			ss += z * z * g
 		}
-		for i := range gridSize {
-			a := gridAt(i)
-			l := shrink - waves*math.Log(a) - ss/(2*a*a) + wavesFirst(a)
-			logs[j*gridSize+i] = l
-			top = max(top, l)
+		for i, a := range s.first.um {
+			logs[j*gridSize+i] = s.first.waves[i] + s.first.growsLog[j] - waves*s.first.log[i] - ss/(2*a*a)
 		}
 	}
-	best = s.choose(logs[:], top)
-	s.a, s.r = gridAt(best%gridSize), rates()[best/gridSize]
+	best := s.choose(logs[:])
+	s.a, s.r = s.first.um[best%gridSize], best/gridSize
 	if !s.two {
 		return
 	}
@@ -56,27 +56,34 @@ func (s *sampler) drawWaves() {
 		z := s.theta[curveDims+k] * float64(k)
 		ss += z * z
 	}
-	s.b = s.grid(func(b float64) float64 { return -slowWaves*math.Log(b) - ss/(2*b*b) + slowFirst(b) })
+	s.b = s.grid(func(i int) float64 {
+		b := s.first.um[i]
+		return s.first.slow[i] - slowWaves*s.first.log[i] - ss/(2*b*b)
+	})
+	s.back = s.grid(func(i int) float64 {
+		z := s.theta[curveDims] / s.first.um[i]
+		return s.first.back[i] - s.first.log[i] - z*z/2
+	})
 }
 
-func gridAt(i int) float64 { return leastUM * math.Pow(gridRatio, float64(i)) }
-
-// grid draws a scatter from its grid by ln of its density there.
-func (s *sampler) grid(log func(float64) float64) float64 {
+// grid draws a scatter from the grid by ln of its density there.
+func (s *sampler) grid(log func(i int) float64) float64 {
 	var logs [gridSize]float64
-	top := math.Inf(-1)
 	for i := range logs {
-		logs[i] = log(gridAt(i))
-		top = max(top, logs[i])
+		logs[i] = log(i)
 	}
-	return gridAt(s.choose(logs[:], top))
+	return s.first.um[s.choose(logs[:])]
 }
 
-// choose draws an index by ln of its weights; top is the largest of them.
-func (s *sampler) choose(logs []float64, top float64) int {
-	sum := 0.0
+// choose draws an index by ln of its weights.
+func (s *sampler) choose(logs []float64) int {
+	top, sum := slices.Max(logs), 0.0
 	for i, l := range logs {
-		logs[i] = math.Exp(l - top)
+		if l -= top; l < -40 {
+			logs[i] = 0
+			continue
+		}
+		logs[i] = math.Exp(l)
 		sum += logs[i]
 	}
 	u := s.rng.Float64() * sum
@@ -140,10 +147,25 @@ func wavesFirst(um float64) float64 {
 }
 
 // aloneFirst: single points seldom stand out.
-func aloneFirst(um float64) float64 { return math.Log(bell(math.Log(um), math.Log(0.1), 1.5)) }
+func aloneFirst(um float64) float64 { return none(um, 0.7, 0.3) }
 
-// slowFirst: the hysteresis is much the same over the range.
-func slowFirst(um float64) float64 { return math.Log(bell(math.Log(um), math.Log(0.2), 1.5)) }
+// backFirst: the hysteresis of most indicators is 0 to 6 µm.
+func backFirst(um float64) float64 {
+	l := math.Log(um)
+	return math.Log(0.8*bell(l, math.Log(3), 0.5)/0.5 + 0.2*bell(l, math.Log(3), 4)/4)
+}
+
+// slowFirst: the hysteresis is mostly the same over the range.
+func slowFirst(um float64) float64 { return none(um, 0.7, 0.4) }
+
+// none is a density that has this share at next to nothing, the rest about mid.
+func none(um, share, mid float64) float64 {
+	rest := (1 - share) * bell(math.Log(um), math.Log(mid), 1.2) / 1.2
+	if um <= leastUM {
+		rest += share * math.Sqrt(2*math.Pi) / math.Log(gridRatio)
+	}
+	return math.Log(rest)
+}
 
 func bell(x, mid, sd float64) float64 {
 	z := (x - mid) / sd

@@ -6,10 +6,8 @@ import "math"
 type walker struct {
 	theta, p, mid []float64
 	sigma         float64
-	f             []float64 // by site
-	l             []float64 // ln likelihood by site
-	trialF        []float64
-	trialL        []float64
+	f, trial      []float64 // by site
+	l             float64   // ln likelihood of all sites
 	turns         int
 }
 
@@ -31,27 +29,39 @@ func newWalker(dims, points, mids int) walker {
 func (s *sampler) drawWalk() {
 	w := &s.walk
 	w.turns++
-	w.f, w.l = w.f[:0], w.l[:0]
+	w.f = w.f[:0]
 	for i := range s.sites {
 		t := &s.sites[i]
-		f := s.curve(t.at, t.s) + s.p[t.at]
-		w.f, w.l = append(w.f, f), append(w.l, t.likelihood(f, s.sigma, s.step))
+		w.f = append(w.f, s.curve(t.at, t.s)+s.p[t.at])
 	}
-	w.trialF, w.trialL = append(w.trialF[:0], w.f...), append(w.trialL[:0], w.l...)
+	w.trial = append(w.trial[:0], w.f...)
+	w.l = s.likely(w.f, s.sigma)
 	variances := s.priorVariances()
 	for k := range s.theta {
 		s.walkTheta(k, variances[k])
 	}
 	v := s.c*s.c + s.refU*s.refU
-	for i := range s.sites {
-		if i == 0 || s.sites[i].at != s.sites[i-1].at {
-			s.walkAlone(i, v)
+	for from := 0; from < len(s.sites); {
+		to := from + 1
+		for to < len(s.sites) && s.sites[to].at == s.sites[from].at {
+			to++
 		}
+		s.walkAlone(from, to, v)
+		from = to
 	}
 	for i := range s.again {
 		s.walkMid(i)
 	}
 	s.walkScatter()
+}
+
+// likely is ln of the probability of what all sites showed.
+func (s *sampler) likely(f []float64, sigma float64) float64 {
+	x := product{p: 1}
+	for i := range s.sites {
+		s.sites[i].likely(&x, s.table, f[i], 1/sigma, s.step)
+	}
+	return x.ln()
 }
 
 // taken decides a step and learns its size: about four in ten are to be taken.
@@ -71,65 +81,65 @@ func (s *sampler) taken(gain float64, step *float64) bool {
 func (s *sampler) walkTheta(k int, variance float64) {
 	w := &s.walk
 	d := w.theta[k] * s.step * s.rng.NormFloat64()
-	new := s.theta[k] + d
-	gain := (s.theta[k]*s.theta[k] - new*new) / (2 * variance)
+	moved := s.theta[k] + d
 	for i := range s.sites {
 		t := &s.sites[i]
-		column := 0.0
 		if k < curveDims {
-			column = s.phi[t.at][k]
+			w.trial[i] = w.f[i] + d*s.phi[t.at][k]
 		} else {
-			column = t.s * s.psi[t.at][k-curveDims]
+			w.trial[i] = w.f[i] + d*t.s*s.psi[t.at][k-curveDims]
 		}
-		w.trialF[i] = w.f[i] + d*column
-		w.trialL[i] = t.likelihood(w.trialF[i], s.sigma, s.step)
-		gain += w.trialL[i] - w.l[i]
 	}
-	if s.taken(gain, &w.theta[k]) {
-		s.theta[k] = new
-		w.f, w.trialF, w.l, w.trialL = w.trialF, w.f, w.trialL, w.l
+	l := s.likely(w.trial, s.sigma)
+	if s.taken(l-w.l+(s.theta[k]*s.theta[k]-moved*moved)/(2*variance), &w.theta[k]) {
+		s.theta[k], w.l = moved, l
+		w.f, w.trial = w.trial, w.f
 	}
 }
 
-// walkAlone moves what a reference point has alone; its sites begin at first.
-func (s *sampler) walkAlone(first int, variance float64) {
+// walkAlone moves what a reference point has alone, its sites being from to to.
+func (s *sampler) walkAlone(from, to int, variance float64) {
 	w := &s.walk
-	at := s.sites[first].at
+	at := s.sites[from].at
 	d := w.p[at] * s.step * s.rng.NormFloat64()
-	new := s.p[at] + d
-	gain := (s.p[at]*s.p[at] - new*new) / (2 * variance)
-	end := first
-	for ; end < len(s.sites) && s.sites[end].at == at; end++ {
-		w.trialL[end] = s.sites[end].likelihood(w.f[end]+d, s.sigma, s.step)
-		gain += w.trialL[end] - w.l[end]
+	moved := s.p[at] + d
+	was, is := product{p: 1}, product{p: 1}
+	for i := from; i < to; i++ {
+		s.sites[i].likely(&was, s.table, w.f[i], 1/s.sigma, s.step)
+		s.sites[i].likely(&is, s.table, w.f[i]+d, 1/s.sigma, s.step)
 	}
-	if s.taken(gain, &w.p[at]) {
-		s.p[at] = new
-		for i := first; i < end; i++ {
-			w.f[i], w.l[i] = w.f[i]+d, w.trialL[i]
+	gain := is.ln() - was.ln()
+	if s.taken(gain+(s.p[at]*s.p[at]-moved*moved)/(2*variance), &w.p[at]) {
+		s.p[at], w.l = moved, w.l+gain
+		for i := from; i < to; i++ {
+			w.f[i] += d
 		}
 	}
 }
 
 func (s *sampler) walkMid(i int) {
-	t := &s.again[i]
-	new := s.mid[i] + s.walk.mid[i]*s.step*s.rng.NormFloat64()
-	if s.taken(t.likelihood(new, s.sigma, s.step)-t.likelihood(s.mid[i], s.sigma, s.step), &s.walk.mid[i]) {
-		s.mid[i] = new
+	moved := s.mid[i] + s.walk.mid[i]*s.step*s.rng.NormFloat64()
+	if s.taken(s.likelyAgain(i, moved, s.sigma)-s.likelyAgain(i, s.mid[i], s.sigma), &s.walk.mid[i]) {
+		s.mid[i] = moved
 	}
+}
+
+// likelyAgain is ln of the probability of what repeats showed.
+func (s *sampler) likelyAgain(i int, mid, sigma float64) float64 {
+	x := product{p: 1}
+	s.again[i].likely(&x, s.table, mid, 1/sigma, s.step)
+	return x.ln()
 }
 
 func (s *sampler) walkScatter() {
 	w := &s.walk
 	sigma := s.sigma * math.Exp(w.sigma*s.rng.NormFloat64())
-	gain := scatterFirst(sigma) - scatterFirst(s.sigma)
-	for i := range s.sites {
-		gain += s.sites[i].likelihood(w.f[i], sigma, s.step) - w.l[i]
-	}
+	l := s.likely(w.f, sigma)
+	gain := scatterFirst(sigma) - scatterFirst(s.sigma) + l - w.l
 	for i := range s.again {
-		gain += s.again[i].likelihood(s.mid[i], sigma, s.step) - s.again[i].likelihood(s.mid[i], s.sigma, s.step)
+		gain += s.likelyAgain(i, s.mid[i], sigma) - s.likelyAgain(i, s.mid[i], s.sigma)
 	}
 	if s.taken(gain, &w.sigma) {
-		s.sigma = sigma
+		s.sigma, w.l = sigma, l
 	}
 }

@@ -1,0 +1,145 @@
+package dashboards
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"crownmark/dashboards/report"
+	"crownmark/fit"
+	"crownmark/store"
+)
+
+// certifyDial calibrates instrument 1 and issues a certificate that says overall,
+// due so many days from now.
+func (a *api) certifyDial(overall string, days int) {
+	a.t.Helper()
+	c := beginCalibration(a.t, a.store, 1, 0, store.KindCalibration)
+	recordPoints(a.t, a.store, c.ID, twoUM)
+	_, _, err := a.store.IssueCertificate(a.t.Context(), store.NewCertificate{Instrument: 1, Calibration: c.ID, Actor: "test"}, func(number, version int64, at time.Time) ([]byte, error) {
+		return fmt.Appendf(nil, `{"schema":"crownmark-certificate-1","number":%d,"version":%d,"overall":%q,"due_at":%q,"simulated":true,"result":{"correction":[{"reading_mm":0},{"reading_mm":100,"correction_mm":-0.1,"u95_mm":0.002}]}}`,
+			number, version, overall, at.AddDate(0, 0, days).Format(time.RFC3339)), nil
+	})
+	if err != nil {
+		a.t.Fatal(err)
+	}
+}
+
+// raised are the flags about calibration that each swept cylinder has.
+func raised(t *testing.T, x fit.Index) (list []string) {
+	t.Helper()
+	about := []string{fit.FlagUncalibrated, fit.FlagExpired, fit.FlagCalFailed, fit.FlagDoubted}
+	for _, c := range x.Cylinders {
+		var flags []string
+		for _, flag := range c.Flags {
+			if slices.Contains(about, flag) {
+				flags = append(flags, flag)
+			}
+		}
+		list = append(list, strings.Join(flags, " "))
+	}
+	return list
+}
+
+func (a *api) index(job int64) (x fit.Index) {
+	a.t.Helper()
+	if err := json.Unmarshal(a.want(200, a.call("GET", fmt.Sprintf("/api/v1/jobs/%d/index", job), "")).body, &x); err != nil {
+		a.t.Fatal(err)
+	}
+	return x
+}
+
+func (a *api) issuedReport(number int) (d report.Document, body string) {
+	a.t.Helper()
+	r := a.want(200, a.call("GET", fmt.Sprintf("/api/v1/reports/%d", number), ""))
+	if err := json.Unmarshal(r.body, &d); err != nil {
+		a.t.Fatal(err)
+	}
+	return d, string(r.body)
+}
+
+// A job swept at one moment of an indicator's life is told in its index, its draft
+// and its issued report as it stood then, and in index and draft as it stands at
+// the end: the issued report never changes and still follows.
+func TestFlagsThroughTheLifeOfAnIndicator(t *testing.T) {
+	for name, row := range map[string]struct {
+		life      string
+		then, now string // the flag
+		cited     string // state and version, at the end
+	}{
+		"not in the register":      {"S", "", "", ""},
+		"registered afterwards":    {"S R pass", "", "", ""},
+		"never calibrated":         {"R S", fit.FlagUncalibrated, fit.FlagUncalibrated, "uncalibrated 0"},
+		"in force":                 {"R pass S", "", "", "in_force 1"},
+		"replaced":                 {"R pass S pass", "", "", "in_force 1"},
+		"by the replacement":       {"R pass pass S", "", "", "in_force 2"},
+		"expired":                  {"R old S", fit.FlagExpired, fit.FlagExpired, "expired 1"},
+		"expired and made good":    {"R old S pass", fit.FlagExpired, fit.FlagExpired, "expired 1"},
+		"before it failed":         {"R pass S fail", "", fit.FlagDoubted, "doubted 1"},
+		"while it was failed":      {"R pass fail S", fit.FlagCalFailed, fit.FlagCalFailed, "failed 2"},
+		"failed, then good":        {"R pass S fail pass", "", fit.FlagDoubted, "doubted 1"},
+		"good again":               {"R pass fail pass S", "", "", "in_force 3"},
+		"the first one failed":     {"R S fail", fit.FlagUncalibrated, fit.FlagDoubted, "doubted 0"},
+		"the one after was failed": {"R pass S pass fail", "", "", "in_force 1"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			a := startAPI(t, nil)
+			var first fit.Index
+			var frozen string
+			for _, event := range strings.Fields(row.life) {
+				switch event {
+				case "R":
+					a.want(201, a.call("POST", "/api/v1/instruments", leftDial))
+				case "old":
+					a.certifyDial("pass", -1)
+				case "S":
+					wholeJob(t, a.store, twin)
+					first = a.index(1)
+					a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
+					_, frozen = a.issuedReport(1)
+				default:
+					a.certifyDial(event, 365)
+				}
+			}
+			each := func(flag string) []string { return []string{flag, flag} }
+			if got := raised(t, first); !slices.Equal(got, each(row.then)) {
+				t.Errorf("%s: flags then %q, want %q", row.life, got, row.then)
+			}
+			if got := raised(t, a.index(1)); !slices.Equal(got, each(row.now)) {
+				t.Errorf("%s: flags now %q, want %q", row.life, got, row.now)
+			}
+			issued, body := a.issuedReport(1)
+			if got := raised(t, issued.Index); !slices.Equal(got, each(row.then)) || body != frozen {
+				t.Errorf("%s: the issued report has %q, want %q; changed: %v", row.life, got, row.then, body != frozen)
+			}
+			if f := followed(t, a.store, 1, "crownmark test"); !f.OK {
+				t.Errorf("%s: it does not follow: %.5q", row.life, f.Problems)
+			}
+			a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
+			second, _ := a.issuedReport(2)
+			var cited []string
+			for _, c := range second.Calibrations {
+				cited = append(cited, fmt.Sprintf("%s %d", c.State, c.Version))
+				if c.Instrument != "left dial" || c.Indicator != "left" || len(c.Sweeps) == 0 || (c.At != nil) != (c.Version > 0) {
+					t.Errorf("%s: %+v", row.life, c)
+				}
+			}
+			if got := raised(t, second.Index); !slices.Equal(got, each(row.now)) || strings.Join(cited, ", ") != row.cited {
+				t.Errorf("%s: a new report has %q and cites %q, want %q and %q", row.life, got, cited, row.now, row.cited)
+			}
+			page := string(a.want(200, a.call("GET", "/jobs/1/report", "")).body)
+			for _, c := range second.Calibrations {
+				if !strings.Contains(page, c.Words()) {
+					t.Errorf("%s: the draft page does not say %q", row.life, c.Words())
+				}
+			}
+			if none := strings.Contains(page, report.NoCalibration); none != (row.cited == "") {
+				t.Errorf("%s: none on record: %v", row.life, none)
+			}
+		})
+	}
+}

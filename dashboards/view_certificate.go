@@ -1,0 +1,212 @@
+package dashboards
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+	"net/http"
+	"strings"
+	"time"
+
+	"crownmark/dashboards/certificate"
+	"crownmark/fit/calibrate"
+)
+
+// certificateView is a certificate as the template needs it; no figure in it is
+// computed, all are the document's own.
+type certificateView struct {
+	certificate.Document
+	plot    calPlot
+	Display display
+	Paper   string
+	Hash    string
+	Style   template.CSS
+	File    bool // to be kept or mailed: nothing leads elsewhere
+	Found   []characteristic
+	Graph   template.HTML
+}
+
+// certificate executes the template and returns the policy that its response needs.
+func (p *pages) certificate(w io.Writer, d certificate.Document, hash string, look ReportLook, file bool) (policy string, err error) {
+	t, ok := p.sets[pageKey{"certificate", look.Language, look.Length}]
+	if !ok {
+		return "", fmt.Errorf("a certificate is shown in %s, %s", strings.Join(languages, " or "), strings.Join(lengths, " or "))
+	}
+	say := func(text string, args ...any) string { return p.texts.say(look.Language, text, args...) }
+	v := certificateView{Document: d, plot: calPlot{say, look.Length == "in"}, Display: display{look.Language, look.Length, looks[0]}, Paper: look.Paper, Hash: hash, File: file}
+	if d.Result != nil {
+		v.Found, v.Graph = characteristicsOf(*d.Result), v.plot.errorGraph(*d.Result)
+	}
+	var style strings.Builder
+	for _, name := range []string{"report.css", "calplot.css", "certificate.css"} {
+		b, err := staticFiles.ReadFile("static/" + name)
+		if err != nil {
+			return "", err
+		}
+		style.Write(b)
+	}
+	v.Style = template.CSS(style.String() + v.margins(say))
+	sum := sha256.Sum256([]byte(v.Style))
+	policy = "default-src 'none'; script-src 'self'; connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'sha256-" +
+		base64.StdEncoding.EncodeToString(sum[:]) + "'"
+	return policy, t.ExecuteTemplate(w, "certificate.html", v)
+}
+
+// margins is the style of what stands on each printed page.
+func (v certificateView) margins(say sayer) string {
+	about := ""
+	if v.Simulated {
+		about = say("SIMULATED: no instrument was calibrated")
+	}
+	return pageMargins(v.Paper, say("Certificate %s", fmt.Sprint(v.Number))+" · "+v.Instrument.Record.Name, about, say("Ledger head")+" "+v.Ledger.Hash)
+}
+
+func (s *Server) certificatePage(w http.ResponseWriter, r *http.Request) error {
+	return s.showCertificate(w, r, false)
+}
+
+// certificateFile is the same to be kept or mailed.
+func (s *Server) certificateFile(w http.ResponseWriter, r *http.Request) error {
+	return s.showCertificate(w, r, true)
+}
+
+func (s *Server) showCertificate(w http.ResponseWriter, r *http.Request, file bool) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	issued, err := s.store.Certificate(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	d, err := certificate.Read(issued)
+	if err != nil {
+		return err
+	}
+	look, err := lookOf(r)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	policy, err := s.pages.certificate(&b, d, issued.Hash, look, file)
+	if err != nil {
+		return err
+	}
+	if file {
+		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="certificate-%d.html"`, issued.Number))
+	}
+	w.Header().Set("Content-Security-Policy", policy)
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Write(b.Bytes()) //nolint:errcheck // the client left
+	return nil
+}
+
+// Of is the instrument's record.
+func (v certificateView) Of() any { return v.Instrument.Record }
+
+// Against is the reference as the register had it.
+func (v certificateView) Against() any {
+	if v.Reference == nil {
+		return nil
+	}
+	return v.Reference.Record
+}
+
+// ReferenceDue is the day; "": not said.
+func (v certificateView) ReferenceDue() string {
+	if v.Reference == nil || v.Reference.Record.DueAt == nil {
+		return ""
+	}
+	return v.Reference.Record.DueAt.UTC().Format(time.DateOnly)
+}
+
+// ReferenceDoubt is what the reference is known to.
+func (v certificateView) ReferenceDoubt() string {
+	if v.Reference == nil {
+		return v.plot.say("not known")
+	}
+	return v.plot.doubtOf(v.Reference.Record)
+}
+
+// Due is the day on which it is due again; "": never.
+func (v certificateView) Due() string {
+	if v.DueAt == nil {
+		return ""
+	}
+	return v.DueAt.UTC().Format(time.DateOnly)
+}
+
+// Made is when the points were taken.
+func (v certificateView) Made() string {
+	c := v.Calibration
+	switch {
+	case c == nil:
+		return v.plot.say("from a job’s sweeps")
+	case c.EndedAt == nil:
+		return whenText(c.BegunAt)
+	case c.BegunAt.UTC().Format(time.DateOnly) == c.EndedAt.UTC().Format(time.DateOnly):
+		return c.BegunAt.UTC().Format("2006-01-02 15:04") + c.EndedAt.UTC().Format("–15:04") + " UTC"
+	}
+	return whenText(c.BegunAt) + " – " + whenText(*c.EndedAt)
+}
+
+// Warmth is what was said of the temperature.
+func (v certificateView) Warmth() string {
+	if v.Calibration == nil || v.Calibration.Conditions.TemperatureC == nil {
+		return v.plot.say("not taken")
+	}
+	c := v.Calibration.Conditions
+	text := signed(*c.TemperatureC, 1)
+	if c.TemperatureU95C != nil {
+		text += " ± " + signed(*c.TemperatureU95C, 1)
+	}
+	text += " °C"
+	if c.SoakMin != nil {
+		text += ", " + v.plot.say("together for %s min before", signed(*c.SoakMin, 0))
+	}
+	return text
+}
+
+// Scheme is how the points were laid.
+func (v certificateView) Scheme() string {
+	if v.Calibration == nil {
+		return ""
+	}
+	return v.Calibration.Plan.Scheme
+}
+
+// Span is what the local error is taken over, with its unit.
+func (v certificateView) Span() string {
+	place, _ := v.plot.units()
+	return plainNumber(v.plot.large(v.Result.LocalSpanMM)) + " " + place
+}
+
+// Digits are the decimals that the display has, in mm.
+func (v certificateView) Digits() int {
+	if r := v.Instrument.Record.ResolutionMM; r > 0 && r < 0.001 {
+		return 4
+	}
+	return 3
+}
+
+// Counted are the points that count.
+func (v certificateView) Counted() (list []certificate.Point) {
+	for _, p := range v.Points {
+		if !p.TakenBack {
+			list = append(list, p)
+		}
+	}
+	return list
+}
+
+// readingsOf is a result, or an empty one for an encoder.
+func readingsOf(d certificate.Document) calibrate.Result {
+	if d.Result == nil {
+		return calibrate.Result{}
+	}
+	return *d.Result
+}

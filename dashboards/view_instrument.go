@@ -1,0 +1,127 @@
+package dashboards
+
+import (
+	"html/template"
+	"net/http"
+	"slices"
+
+	"crownmark/acquire"
+	"crownmark/dashboards/certificate"
+	"crownmark/fit/calibrate"
+	"crownmark/store"
+)
+
+// instrumentView is one instrument of the register.
+type instrumentPage struct {
+	registered
+	Form         recordForm
+	Certificates []store.Certificate // newest first
+	Runs         []store.Calibration // calibrations without a certificate yet, newest first
+	Shown        *store.Certificate  // whose errors are drawn
+	Result       calibrate.Result
+	Graph        template.HTML
+	Chart        *checkChart
+	Touched      store.Touched
+	References   []registered // that a check can be made on
+	Plugged      bool         // it is on the bench
+	Checking     bool         // another calibration or check is being made on the bench
+	Simulated    bool
+}
+
+func (s *Server) instrumentPage(w http.ResponseWriter, r *http.Request) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	i, err := s.store.Instrument(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	p, n := s.calPlotOf(r), s.bench.Snapshot()
+	v := instrumentPage{registered: p.registered(i)}
+	v.Form = p.recordForm(v.registered, n)
+	v.Plugged = slices.ContainsFunc(append([]acquire.InstrumentState{n.Encoder}, n.Indicators...), func(on acquire.InstrumentState) bool { return linked(i.Record, on) })
+	if !i.Record.IsReference() {
+		if err := s.ofInstrument(r, p, &v); err != nil {
+			return err
+		}
+	}
+	return s.render(w, r, http.StatusOK, "instrument", frame{Title: "Instrument", Of: i.Record.Name, Here: "register", Page: v, Simulated: v.Simulated})
+}
+
+// ofInstrument reads what was ever measured of an instrument.
+func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (err error) {
+	ctx := r.Context()
+	v.Certificates, err = store.All(func(at store.Page) ([]store.Certificate, *int64, error) { return s.store.Certificates(ctx, v.ID, at) })
+	if err != nil {
+		return err
+	}
+	slices.Reverse(v.Certificates)
+	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) { return s.store.Calibrations(ctx, v.ID, at) })
+	if err != nil {
+		return err
+	}
+	for _, c := range slices.Backward(runs) {
+		v.Simulated = v.Simulated || c.Simulated
+		certified := slices.ContainsFunc(v.Certificates, func(t store.Certificate) bool { return t.Calibration == c.ID })
+		if c.Kind == store.KindCalibration && !certified {
+			v.Runs = append(v.Runs, c)
+		}
+	}
+	if err := s.drawLatest(r, p, v); err != nil {
+		return err
+	}
+	checks, err := s.store.Checks(ctx, v.ID)
+	if err != nil {
+		return err
+	}
+	v.Chart = p.chartOf(checks, v.Record.ResolutionMM)
+	v.LastCheck = lastCheck(checks)
+	if v.Touched, err = s.store.Touched(ctx, v.ID); err != nil {
+		return err
+	}
+	list, err := s.allInstruments(ctx)
+	for _, i := range list {
+		if i.Record.IsReference() && i.State == store.LibraryKept {
+			v.References = append(v.References, p.registered(i))
+		}
+	}
+	return err
+}
+
+// drawLatest draws the errors of the latest certificate of points.
+func (s *Server) drawLatest(r *http.Request, p calPlot, v *instrumentPage) error {
+	for _, c := range v.Certificates {
+		if c.Calibration == 0 {
+			continue
+		}
+		whole, err := s.store.Certificate(r.Context(), c.Number)
+		if err != nil {
+			return err
+		}
+		d, err := certificate.Read(whole)
+		if err != nil {
+			return err
+		}
+		v.Shown, v.Result = &c, readingsOf(d)
+		v.Graph = p.errorGraph(v.Result)
+		return nil
+	}
+	return nil
+}
+
+// Found are the characteristics of the certificate that is shown.
+func (v instrumentPage) Found() []characteristic { return characteristicsOf(v.Result) }
+
+// CanRun says that a run of points can be begun.
+func (v instrumentPage) CanRun() bool {
+	return v.Record.Kind == store.RegisterIndicator && !v.Retired
+}
+
+// CheckedOn is the block that was checked on last, mm; nil: none.
+func (v instrumentPage) CheckedOn() *float64 {
+	if v.Chart == nil {
+		return nil
+	}
+	return &v.Chart.ReferenceMM
+}

@@ -1,0 +1,184 @@
+package dashboards
+
+import (
+	"context"
+	"net/http"
+	"slices"
+	"time"
+
+	"crownmark/acquire"
+	"crownmark/fit/calibrate"
+	"crownmark/store"
+)
+
+// registerView is the shop's register.
+type registerView struct {
+	All       []registered
+	Attention int          // how many of those kept are not in force
+	Unlisted  []unlistedIn // plugged in, and not in the register
+}
+
+// unlistedIn is an instrument of the bench.
+type unlistedIn struct{ Kind, Name, Identity, Port string }
+
+// registered is one instrument as pages show it.
+type registered struct {
+	ID        int64
+	Record    store.InstrumentRecord
+	Revision  int64
+	Retired   bool
+	Standing  string
+	Due       string // the day; "": none
+	Latest    *store.Certificate
+	LastCheck *checkMark
+	Doubt     string // of a reference, with its unit
+}
+
+func (p calPlot) registered(i store.Instrument) registered {
+	r := registered{ID: i.ID, Record: i.Record, Revision: i.Revision, Retired: i.State == store.LibraryRetired, Standing: i.Standing.State, Latest: i.Standing.Certificate, Doubt: "—"}
+	if at := i.Standing.DueAt; at != nil {
+		r.Due = at.UTC().Format(time.DateOnly)
+	}
+	if i.Record.IsReference() {
+		r.Doubt = p.doubtOf(i.Record)
+	}
+	return r
+}
+
+// doubtOf is what a reference is known to.
+func (p calPlot) doubtOf(r store.InstrumentRecord) string {
+	if r.U95MM == nil {
+		return p.say("not known")
+	}
+	_, unit := p.units()
+	text := "±" + plainNumber(p.small(*r.U95MM)) + " " + unit
+	if r.U95PerMMM > 0 {
+		text += " + " + plainNumber(p.small(r.U95PerMMM)) + " " + unit + "/m"
+	}
+	return text
+}
+
+func (s *Server) calPlotOf(r *http.Request) calPlot {
+	d := displayOf(r)
+	return calPlot{say: func(text string, args ...any) string { return s.pages.texts.say(d.Language, text, args...) }, inch: d.Length == "in"}
+}
+
+func (s *Server) allInstruments(ctx context.Context) ([]store.Instrument, error) {
+	return store.All(func(p store.Page) ([]store.Instrument, *int64, error) { return s.store.Instruments(ctx, p) })
+}
+
+func (s *Server) registerPage(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.allInstruments(r.Context())
+	if err != nil {
+		return err
+	}
+	p := s.calPlotOf(r)
+	v := registerView{Unlisted: unlisted(s.bench.Snapshot(), list)}
+	for _, i := range list {
+		one := p.registered(i)
+		if !i.Record.IsReference() {
+			checks, err := s.store.Checks(r.Context(), i.ID)
+			if err != nil {
+				return err
+			}
+			one.LastCheck = lastCheck(checks)
+		}
+		if !one.Retired && one.Standing != standingInForce {
+			v.Attention++
+		}
+		v.All = append(v.All, one)
+	}
+	slices.SortStableFunc(v.All, func(a, b registered) int { return order(a.Retired) - order(b.Retired) })
+	return s.render(w, r, http.StatusOK, "register", frame{Title: "Register", Here: "register", Page: v})
+}
+
+func order(last bool) int {
+	if last {
+		return 1
+	}
+	return 0
+}
+
+// Measuring are those that measure, References those they are held against.
+func (v registerView) Measuring() []registered { return v.those(false) }
+
+// References are the blocks and heads.
+func (v registerView) References() []registered { return v.those(true) }
+
+func (v registerView) those(references bool) (list []registered) {
+	for _, i := range v.All {
+		if i.Record.IsReference() == references {
+			list = append(list, i)
+		}
+	}
+	return list
+}
+
+// unlisted are the instruments of the bench that no record is linked to.
+func unlisted(n acquire.Snapshot, list []store.Instrument) (out []unlistedIn) {
+	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
+		if i.Config.ByEye() || i.Status == acquire.StatusByEye || i.Config.Port == "" {
+			continue
+		}
+		if !slices.ContainsFunc(list, func(k store.Instrument) bool { return k.State == store.LibraryKept && linked(k.Record, i) }) {
+			out = append(out, unlistedIn{string(i.Kind), i.Name, i.Identity, i.Config.Port})
+		}
+	}
+	return out
+}
+
+// linked says whether a record is that of an instrument on the bench: an
+// identity goes before a name.
+func linked(r store.InstrumentRecord, i acquire.InstrumentState) bool {
+	if r.Identity != "" && i.Identity != "" {
+		return r.Identity == i.Identity
+	}
+	return r.BenchName != "" && r.BenchName == i.Name
+}
+
+// recordForm is the form of a record.
+type recordForm struct {
+	registered
+	Kinds   []string
+	Plugs   []plug
+	Schemes []oneOf
+	Limits  []characteristic
+}
+
+type plug struct {
+	Name, Identity string
+	Now            bool
+}
+
+func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
+	f := recordForm{registered: i, Kinds: store.RegisterKinds(), Schemes: choicesOf(i.Record.Scheme, "iso463", "iso13102", "jis-b7503", "asme-b89", "own")}
+	for _, on := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
+		if on.Config.Port != "" {
+			f.Plugs = append(f.Plugs, plug{on.Name, on.Identity, linked(i.Record, on)})
+		}
+	}
+	if b := i.Record.BenchName; b != "" && !slices.ContainsFunc(f.Plugs, func(g plug) bool { return g.Now }) {
+		f.Plugs = append(f.Plugs, plug{b, i.Record.Identity, true}) // not on the bench now
+	}
+	for _, c := range characteristicsOf(calibrate.Result{Limits: map[string]float64{calibrate.Total: 0, calibrate.Local: 0, calibrate.Hysteresis: 0, calibrate.Repeatability: 0, calibrate.Linearity: 0}}) {
+		if c.LimitMM = nil; i.Record.LimitsMM[c.Key] > 0 {
+			c.LimitMM = new(i.Record.LimitsMM[c.Key])
+		}
+		f.Limits = append(f.Limits, c)
+	}
+	return f
+}
+
+func (s *Server) newInstrumentPage(w http.ResponseWriter, r *http.Request) error {
+	n := s.bench.Snapshot()
+	one := registered{Record: store.InstrumentRecord{Kind: store.RegisterIndicator}}
+	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
+		if i.Name != "" && i.Name == r.URL.Query().Get("bench") {
+			one.Record.Name, one.Record.BenchName, one.Record.Identity, one.Record.ResolutionMM = i.Name, i.Name, i.Identity, i.Config.ResolutionMM
+			if i.Kind == acquire.KindEncoder {
+				one.Record.Kind = store.RegisterEncoder
+			}
+		}
+	}
+	return s.render(w, r, http.StatusOK, "newinstrument", frame{Title: "Put an instrument into the register", Here: "register", Page: s.calPlotOf(r).recordForm(one, n)})
+}
