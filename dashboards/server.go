@@ -34,6 +34,7 @@ type Bench interface {
 	Mark(ctx context.Context, job int64, markDeg float64) (acquire.MarkPress, error)
 	Direction(ctx context.Context, job int64) (acquire.DirectionConfirmed, error)
 	Zero(ctx context.Context, indicator, on string) (acquire.Datum, error)
+	Remount(ctx context.Context, turnedDeg *float64) (acquire.Datum, error)
 	BeginHand(ctx context.Context, w acquire.BeginHand) (acquire.HandSweep, error)
 	ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error)
 	TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)
@@ -156,6 +157,7 @@ func New(o Options) (*Server, error) {
 	if s.pages, err = newPages(); err != nil {
 		return nil, fmt.Errorf("dashboards: pages: %w", err)
 	}
+	s.hub.say = func(lang, text string) string { return s.pages.texts.say(lang, text) }
 	s.solver = newSolver(o.Store, o.Solve, s.metrics, o.Logger, o.Software)
 	s.handler = s.guard(s.mux())
 	return s, nil
