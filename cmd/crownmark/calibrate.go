@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"os"
@@ -12,7 +13,7 @@ import (
 )
 
 type calibrateCmd struct {
-	File           string             `arg:"" placeholder:"FILE.csv" help:"Points of a calibration; - for standard input."`
+	File           string             `arg:"" optional:"" placeholder:"FILE.csv" help:"Points of a calibration; - for standard input."`
 	JSON           bool               `name:"json" help:"Write the result as JSON and nothing else."`
 	LocalSpan      float64            `default:"1" placeholder:"MM" help:"Span of the local error, mm."`
 	Limits         map[string]float64 `mapsep:"," placeholder:"total=MM,..." help:"Judge against these limits, mm: total, local, hysteresis, repeatability, linearity."`
@@ -20,6 +21,8 @@ type calibrateCmd struct {
 	TemperatureC   *float64           `name:"temperature-c" placeholder:"C" help:"Temperature of indicator and reference."`
 	ResolutionMM   float64            `name:"resolution-mm" placeholder:"MM" help:"Step of the display; learnt from the readings where it is not given."`
 	Plot           string             `placeholder:"FILE.svg" help:"Also draw the errors."`
+
+	liveFlags
 }
 
 // Help is shown below the flags.
@@ -27,8 +30,14 @@ func (calibrateCmd) Help() string {
 	return `The file's first row names its columns: run, direction (up: plunger moving in, down, repeat), reference_mm, reading_mm. Error is reading minus reference; a correction is added to a reading.`
 }
 
+// Validate is called once the flags are read.
+func (c calibrateCmd) Validate() error { return c.liveFlags.check(c.File != "") }
+
 // Run evaluates and prints.
-func (c calibrateCmd) Run(std stdio) error {
+func (c calibrateCmd) Run(ctx context.Context, std stdio) error {
+	if c.Live {
+		return c.live(ctx, std)
+	}
 	file, err := readPoints(c.File, std.in)
 	if err != nil {
 		return err
