@@ -48,7 +48,7 @@ func correctionTable(w io.Writer, r calibrate.Result) {
 	fmt.Fprintln(t, "reading mm\tcorrection µm\tdoubt ± µm\tto the next ± µm\t")
 	for _, k := range r.Correction {
 		digits := fit.Digits(k.U95MM * 1000)
-		fmt.Fprintf(t, "%.*f\t%+.*f\t%s\t%s\t\n", 3+digits, k.ReadingMM, digits, k.CorrectionMM*1000, micrometres(&k.U95MM, &k.U95MM), micrometres(k.BetweenU95MM, k.BetweenU95MM))
+		fmt.Fprintf(t, "%.*f\t%s\t%s\t%s\t\n", 3+digits, k.ReadingMM, fit.Signed(k.CorrectionMM*1000, digits), micrometres(&k.U95MM, &k.U95MM), micrometres(k.BetweenU95MM, k.BetweenU95MM))
 	}
 	t.Flush()
 }
