@@ -185,5 +185,14 @@ func TestInstrumentForm(t *testing.T) {
 		t.Errorf("%v %+v", err, r)
 	}
 	w.forgive("422")
+	w.do(chromedp.Click(chromedp.CSS("#change summary")))
+	fill("serial_number", "4711")
+	w.do(chromedp.EvaluateAsDevTools[chromedp.Void](`for (const n of ["plugged", "range_mm", "limits_mm/hysteresis"]) document.getElementById("record").elements[n].value = ""`))
+	w.do(chromedp.Click(chromedp.CSS("#record button.main")))
+	w.arrives("what was taken away is gone", `document.querySelector(".nameplate").textContent.includes("4711")`)
+	i, err = a.store.Instrument(t.Context(), 1)
+	if r := i.Record; err != nil || r.SerialNumber != "4711" || r.LimitsMM["total"] != 0.012 || len(r.LimitsMM) != 1 || r.RangeMM != 0 || r.BenchName != "" || r.ResolutionMM != 0.001 {
+		t.Errorf("%v %+v", err, r)
+	}
 	w.faultless()
 }
