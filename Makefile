@@ -42,7 +42,7 @@ bench: ## timing goals, as ratios measured in one run (needs Python with scipy)
 	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./acquire ./store/... ./dashboards ./cmd/... ./fit/...
 
 accuracy: ## thousands of virtual jobs: errors, how often the doubt covers them, how near the limit
-	$(GO) test -tags accuracy -run 'TestAccuracyOfManyJobs|TestAgainstTheLimit' -timeout 180m -count 1 -v ./cmd/crownmark
+	$(GO) test -tags accuracy -run 'TestAccuracyOfManyJobs|TestAgainstTheLimit|TestDoubtOfHeights' -timeout 180m -count 1 -v ./cmd/crownmark
 
 accuracy-calibrate: ## virtual indicators: how often a calibration's doubts cover, and verdicts at the limit
 	$(GO) test -tags accuracy -run 'TestDoubtsOfManyIndicators|TestIndicatorsAtTheLimit' -timeout 60m -count 1 -v ./fit/calibrate

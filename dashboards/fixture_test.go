@@ -3,6 +3,7 @@ package dashboards
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"sync"
 	"testing"
 
@@ -188,6 +189,13 @@ func (b *fakeBench) Zero(_ context.Context, indicator, on string) (acquire.Datum
 	defer b.mu.Unlock()
 	b.zeroed = append(b.zeroed, indicator+" "+on)
 	return acquire.Datum{Kind: acquire.DatumZeroing, Number: 4, Cause: "zero:" + on}, b.err
+}
+
+func (b *fakeBench) Remount(_ context.Context, turnedDeg *float64) (acquire.Datum, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.zeroed = append(b.zeroed, fmt.Sprint("encoder ", turnedDeg != nil))
+	return acquire.Datum{Kind: acquire.DatumMount, Number: 3}, b.err
 }
 
 // benchAt is a bench with one encoder and the named indicators, all heard.

@@ -34,6 +34,7 @@ type Bench interface {
 	Mark(ctx context.Context, job int64, markDeg float64) (acquire.MarkPress, error)
 	Direction(ctx context.Context, job int64) (acquire.DirectionConfirmed, error)
 	Zero(ctx context.Context, indicator, on string) (acquire.Datum, error)
+	Remount(ctx context.Context, turnedDeg *float64) (acquire.Datum, error)
 	BeginHand(ctx context.Context, w acquire.BeginHand) (acquire.HandSweep, error)
 	ReadHand(ctx context.Context, sweep int64, mark, height string) (acquire.HandSweep, error)
 	TakeBackHand(ctx context.Context, sweep int64) (acquire.HandSweep, error)

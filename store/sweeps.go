@@ -20,6 +20,7 @@ type span struct {
 	ended            bool
 	minSpanDeg       *float64 // what the detector was told
 	restMM           *float64 // what it had seen of the resting stop
+	reclockDeg       *float64 // how the adapter stood turned on the crank; set by loadReclock
 	firstNS, lastNS  int64    // of the indicator's readings; 0 with none
 	deckZero         bool
 	ledger           int64  // that brought its begin
