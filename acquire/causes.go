@@ -10,6 +10,7 @@ const (
 	CauseIdle       = "idle"
 	CausePortLost   = "port_lost"
 	CauseLostCounts = "lost_counts"
+	CauseRemount    = "remount"
 	CauseZero       = "zero"
 	CauseShutdown   = "shutdown"
 	CauseDone       = "done" // a person who read it said so
@@ -17,7 +18,7 @@ const (
 
 // Causes lists every cause, for metrics that must exist before they count.
 func Causes() []string {
-	return []string{CauseReversal, CauseWindow, CauseSelection, CauseIdle, CausePortLost, CauseLostCounts, CauseZero, CauseShutdown, CauseDone}
+	return []string{CauseReversal, CauseWindow, CauseSelection, CauseIdle, CausePortLost, CauseLostCounts, CauseRemount, CauseZero, CauseShutdown, CauseDone}
 }
 
 // CauseWords says what ended a sweep, "" for one that has not ended.
@@ -37,6 +38,8 @@ func CauseWords(cause string) string {
 		return "the port was lost"
 	case CauseLostCounts:
 		return "the encoder lost counts"
+	case CauseRemount:
+		return "the encoder was mounted anew"
 	case CauseShutdown:
 		return "the program was stopped"
 	case CauseDone:

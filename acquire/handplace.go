@@ -55,8 +55,8 @@ func (l *loop) openHand(h *handRun) {
 	b.Streams = append(b.Streams,
 		StreamOpened{ID: h.enc, Kind: KindEncoder, Name: h.marks.Name, ConfigJSON: settingsJSON(h.marks), OpenedNS: l.now},
 		StreamOpened{ID: h.ind, Kind: KindIndicator, Name: h.height.Name, Port: h.height.Port, Identity: identity, ConfigJSON: settingsJSON(h.height), OpenedNS: l.now})
-	for _, d := range []Datum{{Stream: h.enc, Kind: DatumMount, Number: h.place.mount, Cause: "marks"},
-		{Stream: h.ind, Kind: DatumSetup, Number: h.place.setup, Cause: "marks"},
+	for _, d := range []Datum{{Stream: h.enc, Kind: DatumMount, Number: h.place.mount, Cause: DatumByMarks},
+		{Stream: h.ind, Kind: DatumSetup, Number: h.place.setup, Cause: DatumByMarks},
 		{Stream: h.ind, Kind: DatumZeroing, Number: h.place.zeroing, Cause: h.place.zeroCause}} {
 		l.ids.LastDatum++
 		d.ID, d.FromSeq = l.ids.LastDatum, 1

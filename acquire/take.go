@@ -153,11 +153,11 @@ func (l *loop) mountAfterOpening(r Reading) {
 }
 
 // startMount begins a mount with the encoder reading fromSeq.
-func (l *loop) startMount(cause string, fromSeq int64) {
+func (l *loop) startMount(cause string, fromSeq int64) Datum {
 	l.newMount, l.mountFree, l.index = "", l.selection.Job == 0, indexWatch{}
 	l.ids.LastMount++
 	l.enc.mount, l.enc.mountFrom = l.ids.LastMount, fromSeq
-	l.datum(l.enc, DatumMount, l.enc.mount, fromSeq, cause)
+	return l.datum(l.enc, DatumMount, l.enc.mount, fromSeq, cause)
 }
 
 // lostCounts: the angle starts anew with the next reading.
@@ -177,7 +177,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 	r = l.accept(one, r)
 	one.value, one.atDeg = mm, l.enc.value
 	one.recent.add(r)
-	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) {
+	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) && l.offStand(one) == nil {
 		l.moved(r.AtNS)
 	}
 	one.drift.add(mm)

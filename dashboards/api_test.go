@@ -75,6 +75,7 @@ func TestWhatIsWrongIsPointedAt(t *testing.T) {
 		{"POST", "/api/v1/bench/marks", `{"job":1}`, 422, "/mark_deg"},
 		{"POST", "/api/v1/bench/marks", `{"job":1,"mark_deg":1000}`, 422, "/mark_deg"},
 		{"POST", "/api/v1/bench/zero", `{"indicator":"left","on":"The Deck"}`, 422, "/on"},
+		{"POST", "/api/v1/bench/mount", `{"turned_deg":361}`, 422, "/turned_deg"},
 		{"PATCH", "/api/v1/jobs/1", `{"name":"a\u0000b","notes":"a\u0000b"}`, 422, "/name /notes"},
 		{"GET", "/api/v1/jobs?limit=501", "", 422, "?limit"},
 		{"GET", "/api/v1/jobs?limit=0&after=-1&order=up", "", 422, "?after ?limit ?order"},
@@ -108,6 +109,11 @@ func TestBenchRequests(t *testing.T) {
 	}
 	a.want(422, a.call("POST", "/api/v1/bench/marks", `{"job":1,"mark_deg":-10}`, "Idempotency-Key", "k"))
 	a.want(201, a.call("POST", "/api/v1/bench/zero", `{"indicator":"left","on":"deck"}`))
+	for body, turned := range map[string]any{`{"turned_deg":-90}`: -90.0, `{"turned_deg":null}`: nil, `{}`: nil} {
+		if r := a.want(201, a.call("POST", "/api/v1/bench/mount", body)); r.doc["turned_deg"] != turned || r.doc["mount"] != 3.0 {
+			t.Errorf("%s: %v", body, r.doc)
+		}
+	}
 	a.want(201, a.call("POST", "/api/v1/bench/direction", `{"job":1}`))
 	a.want(404, a.call("POST", "/api/v1/bench/direction", `{"job":2}`))
 	a.want(200, a.call("PATCH", "/api/v1/jobs/1", `{"state":"closed"}`))

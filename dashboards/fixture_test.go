@@ -3,6 +3,7 @@ package dashboards
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"sync"
 	"testing"
 
@@ -190,6 +191,13 @@ func (b *fakeBench) Zero(_ context.Context, indicator, on string) (acquire.Datum
 	return acquire.Datum{Kind: acquire.DatumZeroing, Number: 4, Cause: "zero:" + on}, b.err
 }
 
+func (b *fakeBench) Remount(_ context.Context, turnedDeg *float64) (acquire.Datum, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.zeroed = append(b.zeroed, fmt.Sprint("encoder ", turnedDeg != nil))
+	return acquire.Datum{Kind: acquire.DatumMount, Number: 3}, b.err
+}
+
 // benchAt is a bench with one encoder and the named indicators, all heard.
 func benchAt(angle float64, heights map[string]float64) *fakeBench {
 	age, a := 0.02, angle
@@ -215,6 +223,8 @@ type shelf struct {
 	rev    string
 	stats  store.Stats
 	reads  int
+
+	instruments []store.Instrument
 }
 
 func (k *shelf) Job(_ context.Context, id int64) (store.Job, error) {
@@ -248,6 +258,12 @@ func (k *shelf) Standing(_ context.Context, job, _ int64) (store.Standing, error
 		return store.Standing{}, store.ErrNotFound
 	}
 	return store.Standing{Ledger: 412, LedgerHash: k.stats.HeadHash, Job: j, Sweeps: k.sweeps, Input: k.input, Revision: k.rev}, k.err
+}
+
+func (k *shelf) Registered(context.Context) ([]store.Instrument, error) { return k.instruments, k.err }
+
+func (k *shelf) Instruments(context.Context, store.Page) ([]store.Instrument, *int64, error) {
+	return k.instruments, nil, k.err
 }
 
 func (k *shelf) Reports(context.Context, int64, store.Page) ([]store.Report, *int64, error) {

@@ -108,8 +108,8 @@ func pageFuncs() template.FuncMap {
 		"stageWords": stageWords, "stages": store.Stages, "orderText": orderText, "join": strings.Join, "star": starSVG,
 		"ref": func(v float64) *float64 { return &v }, "choices": choicesOf,
 		"actorWords": actorWords, "same": func(a *string, b string) bool { return a != nil && *a == b },
-		"studySource": studySource,
-		"signNotes":   fit.SignNotes, "cautions": fit.Cautions,
+		"studySource": studySource, "remounts": remounts,
+		"signNotes": fit.SignNotes, "cautions": fit.Cautions,
 		"utc": func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
 		"shape": func(verdict string) template.HTML {
 			var d drawing

@@ -41,6 +41,7 @@ func (s *Server) routes() []route {
 		{"PUT", "/api/v1/bench/selection", s.putSelection},
 		{"POST", "/api/v1/bench/marks", s.postMark},
 		{"POST", "/api/v1/bench/zero", s.postZero},
+		{"POST", "/api/v1/bench/mount", s.postMount},
 		{"POST", "/api/v1/bench/direction", s.postDirection},
 		{"GET", "/api/v1/jobs", s.getJobs},
 		{"POST", "/api/v1/jobs", s.postJob},

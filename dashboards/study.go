@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"crownmark/fit"
 	"crownmark/fit/calibrate"
 	"crownmark/store"
 )
@@ -75,8 +74,8 @@ type studiedJob struct {
 	Sets       int    `json:"sets"`            // complete sets of sweeps, all mountings
 	Spare      int    `json:"sweeps_left_out"` // beyond the last complete set of their mounting
 
-	engine string
-	values []setValue
+	engine, stage string
+	values        []setValue
 }
 
 // studyValue is one value of a study. Unused: the design had no room for it.
@@ -127,7 +126,7 @@ func (s *Server) study(ctx context.Context, a studyAsked) (d studyDoc, err error
 		if err != nil {
 			return d, fmt.Errorf("job %d: %w", id, err)
 		}
-		j := studiedJob{Job: id, Name: job.Name, Simulated: job.Simulated, engine: job.Engine.Name}
+		j := studiedJob{Job: id, Name: job.Name, Simulated: job.Simulated, engine: job.Engine.Name, stage: job.Stage}
 		if j.Person, j.PersonFrom, err = s.studiedBy(ctx, a, i); err != nil {
 			return d, err
 		}
@@ -237,8 +236,14 @@ func (d *studyDoc) analyse() {
 		d.Why = &why
 		return
 	}
+	if slices.ContainsFunc(d.Jobs, func(j studiedJob) bool { return j.stage != d.Jobs[0].stage }) {
+		study.Notes = append(study.Notes, stagesDiffer)
+	}
 	d.Study = &study
 }
+
+// stagesDiffer is English for people.
+const stagesDiffer = "The jobs are of different stages: what was done to the crank between them counts as the gauge's."
 
 // whyNoStudy is English for people.
 func whyNoStudy(d *studyDoc) string {
@@ -255,12 +260,6 @@ func whyNoStudy(d *studyDoc) string {
 	return "Everything was measured once: a study needs people, mountings or repeats, two of something."
 }
 
-// setValue is the index error of one cylinder out of one set of sweeps.
-type setValue struct {
-	mount, repeat, cylinder int
-	deg                     float64
-}
-
 // studyJob fits each complete set of a job's sweeps.
 func (s *Server) studyJob(ctx context.Context, j *studiedJob) error {
 	in, revision, err := s.store.Input(ctx, j.Job)
@@ -275,22 +274,4 @@ func (s *Server) studyJob(ctx context.Context, j *studiedJob) error {
 	j.Sets = len(sets)
 	j.values, err = s.sets.of(j.Job, revision, func() ([]setValue, error) { return s.fitSets(j.Job, in, sets) })
 	return err
-}
-
-// fitSets gives the index errors of each set that has them all.
-func (s *Server) fitSets(job int64, in fit.Input, sets []sweepSet) (values []setValue, err error) {
-	for _, set := range sets {
-		part := in
-		part.Sweeps, part.Marks = set.sweeps, nil
-		index, err := s.solver.run(job, part)
-		if err != nil {
-			return nil, err
-		}
-		for _, c := range index.Cylinders {
-			if c.IndexErrorDeg != nil && c.Number != index.ReferenceCylinder {
-				values = append(values, setValue{set.mount, set.repeat, c.Number, *c.IndexErrorDeg})
-			}
-		}
-	}
-	return values, nil
 }

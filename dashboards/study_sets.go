@@ -121,6 +121,30 @@ func wayOf(w fit.Sweep) int {
 	return 1
 }
 
+// setValue is the index error of one cylinder out of one set of sweeps.
+type setValue struct {
+	mount, repeat, cylinder int
+	deg                     float64
+}
+
+// fitSets gives the index errors of each set that has them all.
+func (s *Server) fitSets(job int64, in fit.Input, sets []sweepSet) (values []setValue, err error) {
+	for _, set := range sets {
+		part := in
+		part.Sweeps, part.Marks = set.sweeps, nil
+		index, err := s.solver.run(job, part)
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range index.Cylinders {
+			if c.IndexErrorDeg != nil && c.Number != index.ReferenceCylinder {
+				values = append(values, setValue{set.mount, set.repeat, c.Number, *c.IndexErrorDeg})
+			}
+		}
+	}
+	return values, nil
+}
+
 // setFits keeps the values of jobs that did not change: each is many fits. Whoever
 // asks for a job while it is fitted waits.
 type setFits struct {

@@ -229,6 +229,7 @@ func TestStudyWordsInGerman(t *testing.T) {
 			lacking(t, c, "study", studySource(source.Source))
 		}
 	}
+	lacking(t, c, "study", stagesDiffer)
 	if len(said) < 6 {
 		t.Errorf("only %d texts were said: %v", len(said), said)
 	}

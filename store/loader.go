@@ -50,6 +50,9 @@ func (s *Store) load(ctx context.Context, q querier, job int64) (*loader, error)
 	if err := l.loadUses(); err != nil {
 		return nil, err
 	}
+	if err := l.loadReclock(); err != nil {
+		return nil, err
+	}
 	return l, l.lay()
 }
 
