@@ -6,7 +6,7 @@ SEED ?= 1
 # What is looked at in a browser or on paper, over whole jobs: too slow under the race detector.
 PAGES = InABrowser|EveryPage|German|ComparePage|IndexView|Report|CurvesAreWhole|Issued|Indicators?Page|BrowsersLanguage
 
-.PHONY: help build demo test check unit race pages e2e bench accuracy soak faults-long fuzz vuln need clean
+.PHONY: help build demo test check unit race pages e2e bench accuracy accuracy-calibrate soak faults-long fuzz vuln need clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*##' Makefile | sed 's/:.*## /\t/' | expand -t 12
@@ -42,7 +42,10 @@ bench: ## timing goals, as ratios measured in one run (needs Python with scipy)
 	$(GO) test -run '^$$' -bench . -benchtime 1x -p 1 ./acquire ./store/... ./dashboards ./cmd/... ./fit/...
 
 accuracy: ## thousands of virtual jobs: errors, how often the doubt covers them, how near the limit
-	$(GO) test -tags accuracy -run 'TestAccuracyOfManyJobs|TestAgainstTheLimit' -timeout 180m -count 1 -v ./cmd/crownmark
+	$(GO) test -tags accuracy -run 'TestAccuracyOfManyJobs|TestAgainstTheLimit|TestDoubtOfHeights' -timeout 180m -count 1 -v ./cmd/crownmark
+
+accuracy-calibrate: ## virtual indicators: how often a calibration's doubts cover, and verdicts at the limit
+	$(GO) test -tags accuracy -run 'TestDoubtsOfManyIndicators|TestIndicatorsAtTheLimit' -timeout 60m -count 1 -v ./fit/calibrate
 
 soak: ## 5,000 readings a second for a minute, into the release build
 	$(GO) test -tags soak -run TestRealDiskFull -count 1 ./store

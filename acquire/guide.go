@@ -51,7 +51,7 @@ const (
 	leastSteadyS = 0.5
 	mostSteadyS  = 30.0
 	usualBackMM  = 0.1  // no indicator loses so much when it turns round
-	usualNearMM  = 0.25 // where points lie far apart
+	usualNearMM  = 0.05 // where points lie far apart: a hand that grips anew stops elsewhere
 	nearShare    = 0.2  // of the smallest distance between two points
 	leastNearMM  = 0.01
 	overMM       = 0.004 // what a hand and a flickering digit may pass a point by
@@ -134,7 +134,7 @@ func (g *guide) nearest(referenceMM, but float64) (near StandTaken, ok bool) {
 // tolerance is how far a point may be passed and still be come to from one side.
 func (g *guide) tolerance() float64 { return max(overMM, 2.5*g.stepMM) }
 
-// back is how far the display must be away before it comes.
+// back is how far away the display must have been.
 func (g *guide) back(of StandPoint) float64 {
 	space := g.space(of)
 	return min(max(min(usualBackMM, space/2), 3*g.tolerance()), mostOfSpace*space)
@@ -210,6 +210,9 @@ func (g *guide) look() {
 		if g.state = StandTurn; g.refused != nil && g.refused.Reason != RefusedFar {
 			g.refused = nil
 		}
+	}
+	if stands && g.state == StandTurn && g.refused == nil {
+		g.wentOn(at)
 	}
 }
 

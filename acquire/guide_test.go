@@ -149,10 +149,12 @@ func TestGuide(t *testing.T) {
 			do: func(h *hand) { h.to(-0.3).stands(0).to(-0.25).stands(0.001).to(-0.06).stands(0) }, state: StandBack, reason: RefusedNotLeft, log: []string{"up 0=0.000", "repeat 0=0.001"}},
 		{name: "a repeat left to the wrong side", plan: "u0 r0 r0",
 			do: func(h *hand) { h.to(-0.3).stands(0).to(0.3).stands(0) }, state: StandBack, reason: RefusedOvershot, log: []string{"up 0=0.000"}},
-		{name: "two per cent of scale are followed", plan: "u0 u5 u10",
-			do: func(h *hand) { h.to(-0.3).stands(0, 5.1, 10.2) }, state: StandComplete, log: []string{"up 0=0.000", "up 5=5.100", "up 10=10.200"}},
+		{name: "two per cent of scale are followed", plan: "u0 u1 u2 u9",
+			do: func(h *hand) { h.to(-0.3).stands(0, 1.02, 2.04, 9.18) }, state: StandComplete, log: []string{"up 0=0.000", "up 1=1.020", "up 2=2.040", "up 9=9.180"}},
 		{name: "a pause on the way is no point", plan: "u0 u5 u10",
 			do: func(h *hand) { h.to(-0.3).stands(0, 2.5, 4.7) }, state: StandTurn, log: []string{"up 0=0.000"}},
+		{name: "taken while the hand only gripped anew", plan: "u0 u1 u2",
+			do: func(h *hand) { h.to(-0.3).stands(0, 0.97, 1.0) }, state: StandTurn, reason: RefusedWentOn, log: []string{"up 0=0.000", "up 1=0.970"}},
 		{name: "a display that was not zeroed: the first point by a person", plan: "u0 u1",
 			start: 3, do: func(h *hand) {
 				h.to(3.3).hold(3)
@@ -173,7 +175,7 @@ func TestGuide(t *testing.T) {
 			do: func(h *hand) {
 				h.to(-0.3)
 				h.stands(0)
-				hung := 0.9
+				hung := 0.96
 				h.spoil = func(_ int, mm float64) float64 {
 					if mm < 1.9 {
 						return min(mm, hung)
@@ -181,7 +183,7 @@ func TestGuide(t *testing.T) {
 					return mm
 				}
 				h.to(1.0).hold(2).to(2.0)
-			}, state: StandBack, log: []string{"up 0=0.000", "up 1=0.900", "back"}},
+			}, state: StandBack, log: []string{"up 0=0.000", "up 1=0.960", "back"}},
 		{name: "single readings gone wrong change nothing", plan: "u0 u1", do: func(h *hand) {
 			h.spoil = func(n int, mm float64) float64 {
 				if n%23 == 0 {

@@ -55,6 +55,20 @@ func (g *guide) sideOf(next StandPoint, at float64) *StandRefusal {
 
 const notLeft = "the display has not left the point since it was taken"
 
+// wentOn: the display stands near the point taken last, but elsewhere. Whether it
+// was taken while the hand only paused, a person knows.
+func (g *guide) wentOn(at float64) {
+	n := len(g.taken)
+	if n == 0 {
+		return
+	}
+	last := g.taken[n-1]
+	if off := math.Abs(at - last.ReadingMM); off > g.tolerance()+g.still.flicker(true) && off <= g.within(last.StandPoint) {
+		g.refuse(RefusedWentOn, fmt.Sprintf("the display went on by %.3f mm since the point at %g mm was taken", off, last.ReferenceMM),
+			"if that was too early, take it back and come to it again")
+	}
+}
+
 // wasStuck tells that the display stood at the point taken last and then jumped
 // to elsewhere, faster than a hand: it had not followed the plunger there.
 func (g *guide) wasStuck(s sample) bool {

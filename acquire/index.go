@@ -44,9 +44,9 @@ func (w *indexWatch) agrees(unwrapped int64, pulse bool, perTurn float64) bool {
 	return true
 }
 
-// indexPulse makes what finds an encoder's index pulse in its lines: the
+// IndexPulse makes what finds an encoder's index pulse in its lines: the
 // pattern's group status says Z, I or INDEX. nil: the pattern has no such group.
-func indexPulse(c InstrumentConfig) func(line []byte) bool {
+func (c InstrumentConfig) IndexPulse() func(line []byte) bool {
 	pattern, err := regexp.Compile(c.Pattern)
 	if c.Kind != KindEncoder || err != nil || pattern.SubexpIndex("status") < 0 {
 		return nil

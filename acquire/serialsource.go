@@ -74,7 +74,7 @@ func newSerialSource(cfg []InstrumentConfig, now func() int64) (*serialSource, e
 		if s.framer == nil {
 			s.framer = framer
 		}
-		s.decode, s.pulse = append(s.decode, decoder), append(s.pulse, indexPulse(c))
+		s.decode, s.pulse = append(s.decode, decoder), append(s.pulse, c.IndexPulse())
 		s.asking.add(i, c, wire.Request(settings), framer)
 	}
 	s.asking.share(len(cfg), s.framer)

@@ -52,6 +52,9 @@ func (b *Bench) BeginStand(ctx context.Context, w BeginStand) (StandState, error
 			return err
 		}
 		l.stand = s
+		if s.one != nil {
+			l.clearHints(s.one)
+		}
 		l.openStand(s)
 		if w.Again {
 			l.cur.batch.Calibrated = append(l.cur.batch.Calibrated, CalibrationEvent{Calibration: s.id, Kind: CalibrationTakenUp, AtNS: l.now, Actor: w.Actor})

@@ -83,6 +83,7 @@ func (l *loop) standHears(one *instrument, r Reading, mm float64, anew bool) {
 	if s == nil || s.one != one {
 		return
 	}
+	one.drift = extent{} // the encoder need not turn with it
 	if anew {
 		s.restart()
 	}

@@ -52,7 +52,8 @@ const (
 	RefusedFar      = "far"      // the display shows something else than this point
 	RefusedJumps    = "jumps"    // single readings jump
 	RefusedAgain    = "pressed_twice"
-	RefusedStuck    = "stuck" // the display had not followed the plunger
+	RefusedWentOn   = "went_on" // the display stands near the point taken last, but elsewhere
+	RefusedStuck    = "stuck"   // the display had not followed the plunger
 )
 
 // StandRefusal is why a display that stands is not taken, and what to do.

@@ -177,7 +177,7 @@ func (l *loop) indicatorReading(one *instrument, r Reading) {
 	r = l.accept(one, r)
 	one.value, one.atDeg = mm, l.enc.value
 	one.recent.add(r)
-	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) {
+	if one.still.movedTwice(mm, l.b.cfg.Sweep.ContactMM) && l.offStand(one) == nil {
 		l.moved(r.AtNS)
 	}
 	one.drift.add(mm)

@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"context"
 	"fmt"
 	"maps"
 	"math"
@@ -61,10 +62,10 @@ type lastMotionDoc struct {
 }
 
 func (s *Server) getBench(w http.ResponseWriter, r *http.Request) error {
-	return writeJSON(w, http.StatusOK, s.benchOf(s.bench.Snapshot()))
+	return writeJSON(w, http.StatusOK, s.benchOf(r.Context(), s.bench.Snapshot()))
 }
 
-func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
+func (s *Server) benchOf(ctx context.Context, n acquire.Snapshot) benchDoc {
 	stats := s.bench.Stats().Instruments
 	d := benchDoc{
 		readingEvent: s.readingOf(n), Software: s.software, Simulated: s.simulated, Recording: n.Recording,
@@ -84,6 +85,7 @@ func (s *Server) benchOf(n acquire.Snapshot) benchDoc {
 	for _, x := range n.Notices {
 		d.Notices = append(d.Notices, noticeEvent{x.Code, x.Text, x.Fix})
 	}
+	d.Notices = append(d.Notices, s.registerNotices(ctx, n)...)
 	return d
 }
 

@@ -91,7 +91,7 @@ func (s *Server) certify(ctx context.Context, n store.NewCertificate) (store.Cer
 		return store.Certificate{}, false, err
 	}
 	if n.Job != 0 {
-		return store.Certificate{}, false, fmt.Errorf("%w: no certificate is made of a job yet", store.ErrInvalid)
+		return s.certifyEncoder(ctx, n)
 	}
 	st, err := s.store.CalibrationStanding(ctx, n.Calibration, 0)
 	if err != nil {
@@ -108,13 +108,31 @@ func (s *Server) certify(ctx context.Context, n store.NewCertificate) (store.Cer
 	})
 }
 
+// certifyEncoder drafts a certificate of an encoder by what a job saw of it.
+func (s *Server) certifyEncoder(ctx context.Context, n store.NewCertificate) (store.Certificate, bool, error) {
+	st, err := s.store.EncoderStanding(ctx, n.Instrument, n.Job, 0)
+	if err != nil {
+		return store.Certificate{}, false, err
+	}
+	index, err := s.solver.indexOf(ctx, st.Standing)
+	if err != nil {
+		return store.Certificate{}, false, err
+	}
+	d := certificate.DraftEncoder(st, s.software, index)
+	return s.store.IssueCertificate(ctx, n, func(number, version int64, at time.Time) ([]byte, error) {
+		return d.Freeze(number, version, at)
+	})
+}
+
 // certificateFault points at what of the body cannot be so.
 func certificateFault(n store.NewCertificate, err error) error {
 	switch {
+	case errors.Is(err, store.ErrForeignCalibration) && n.Job != 0:
+		return invalid(Fault{"/job", err.Error(), "name a job that was swept with it"})
 	case errors.Is(err, store.ErrForeignCalibration):
 		return invalid(Fault{"/calibration", err.Error(), fmt.Sprintf("name one of its own: /api/v1/instruments/%d/calibrations lists them", n.Instrument)})
 	case errors.Is(err, store.ErrCalibrationRuns), errors.Is(err, store.ErrNoPoints):
-		return newProblem(http.StatusConflict, "not-certifiable", "No certificate can be made of this calibration", err.Error(), "end a calibration that has points first")
+		return newProblem(http.StatusConflict, "not-certifiable", "No certificate can be made of this calibration", err.Error(), "end a calibration that has points first, or sweep the job")
 	}
 	return err
 }

@@ -208,4 +208,12 @@ func TestCalibrationEvents(t *testing.T) {
 	if len(got) != 2 || !strings.Contains(got[0], `"next":{"run":1,"direction":"up","reference_mm":2}`) || got[1] != `{"calibration":3,"what":"taken","stored":1}` {
 		t.Errorf("events %q", got)
 	}
+	a.server.Publish(acquire.Event{Snapshot: &acquire.Snapshot{Stand: &acquire.StandState{Calibration: 3, Refused: &acquire.StandRefusal{
+		Reason: acquire.RefusedOvershot, Detail: "the display was 0.031 mm beyond and came back", Fix: "press once at each point"}}}})
+	events, _ = a.server.hub.since(0)
+	last := events[len(events)-1:]
+	if en, de := a.server.hub.text(last, false, "en"), a.server.hub.text(last, false, "de"); !strings.Contains(en, "0.031 mm beyond and came back") ||
+		!strings.Contains(de, "0.031 mm darüber hinaus") || !strings.Contains(de, `"reason":"overshot"`) {
+		t.Errorf("in English %s, in German %s", en, de)
+	}
 }

@@ -143,3 +143,35 @@ func TestFlagsThroughTheLifeOfAnIndicator(t *testing.T) {
 		})
 	}
 }
+
+// An encoder's certificate is of a job that was swept with it; reports of what
+// was swept afterwards cite it.
+func TestEncoderIsCertifiedByAJob(t *testing.T) {
+	a := startAPI(t, nil)
+	wholeJob(t, a.store, twin)
+	a.want(201, a.call("POST", "/api/v1/instruments", leftDial))
+	a.want(201, a.call("POST", "/api/v1/instruments", `{"record":{"kind":"encoder","name":"old encoder"}}`))
+	for path, want := range map[string]int{"/api/v1/instruments/1/certificates": 422, "/api/v1/instruments/2/certificates": 422, "/api/v1/instruments/99/certificates": 404} {
+		a.want(want, a.call("POST", path, `{"job":1}`))
+	}
+	a.want(200, a.call("PATCH", "/api/v1/instruments/2", `{"record":{"bench_name":"encoder"}}`))
+	a.want(404, a.call("POST", "/api/v1/instruments/2/certificates", `{"job":99}`))
+	a.want(201, a.call("POST", "/api/v1/instruments/2/certificates", `{"job":1}`))
+	c := a.want(200, a.call("GET", "/api/v1/certificates/1", ""))
+	if c.doc["job"] != 1.0 || at(c.doc, "encoder", "mounts") != 1.0 || c.doc["result"] != nil || at(c.doc, "instrument", "record", "name") != "old encoder" {
+		t.Errorf("%.400s", c.body)
+	}
+	a.want(201, a.call("POST", "/api/v1/instruments", `{"record":{"kind":"encoder","name":"new encoder","identity":"usb-other"}}`))
+	if r := a.want(422, a.call("POST", "/api/v1/instruments/3/certificates", `{"job":1}`)); strings.Join(r.pointers(), "") != "/job" {
+		t.Errorf("%s", r.body)
+	}
+	job := virtualJob(t, a.store, store.NewJob{Engine: engineNamed(t, twin), Actor: "test"}, truthOf(engineNamed(t, twin), 5))
+	a.want(201, a.call("POST", fmt.Sprintf("/api/v1/jobs/%d/reports", job), stated))
+	d, _ := a.issuedReport(1)
+	if n := len(d.Calibrations); n != 2 || d.Calibrations[1].Instrument != "old encoder" || d.Calibrations[1].Number != "1" || d.Calibrations[1].State != fit.CalibrationInForce {
+		t.Errorf("%+v", d.Calibrations)
+	}
+	if f := followed(t, a.store, 1, "crownmark test"); !f.OK {
+		t.Errorf("%.5q", f.Problems)
+	}
+}

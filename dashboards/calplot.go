@@ -19,7 +19,7 @@ type calPlot struct {
 
 // The error graph's field.
 const (
-	graphW, graphH     = 720.0, 300.0
+	graphW, graphH     = 720.0, 304.0
 	graphL, graphR     = 66.0, 704.0
 	graphTop, graphEnd = 34.0, 252.0
 )
@@ -61,7 +61,7 @@ func (p calPlot) errorGraph(r calibrate.Result) template.HTML {
 		html.EscapeString(p.say("errors of the indicator against the reference, moving in and moving out, and the correction with its doubt")))
 	d.graphGrid(x, y)
 	d.text("soft", "start", graphL, graphTop-14, p.say("error, %s (reading − reference)", small))
-	d.text("soft", "end", graphR, graphH-6, p.say("reference, %s", place))
+	d.text("soft", "end", graphR, graphH-3, p.say("reference, %s", place))
 	d.path("doubtband", p.doubtBand(r.Correction, x, y))
 	if limit, ok := r.Limits[calibrate.Total]; ok {
 		mid, half := (lo+hi)/2, p.small(limit)/2

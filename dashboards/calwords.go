@@ -2,6 +2,9 @@ package dashboards
 
 import (
 	"html/template"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"crownmark/fit/calibrate"
 )
@@ -171,4 +174,16 @@ func characteristicsOf(r calibrate.Result) (list []characteristic) {
 		}
 	}
 	return list
+}
+
+// wholeSentence begins large and ends with a stop.
+func wholeSentence(text string) string {
+	if text == "" {
+		return ""
+	}
+	first, size := utf8.DecodeRuneInString(text)
+	if !strings.HasSuffix(text, ".") {
+		text += "."
+	}
+	return string(unicode.ToUpper(first)) + text[size:]
 }

@@ -223,6 +223,8 @@ type shelf struct {
 	rev    string
 	stats  store.Stats
 	reads  int
+
+	instruments []store.Instrument
 }
 
 func (k *shelf) Job(_ context.Context, id int64) (store.Job, error) {
@@ -256,6 +258,12 @@ func (k *shelf) Standing(_ context.Context, job, _ int64) (store.Standing, error
 		return store.Standing{}, store.ErrNotFound
 	}
 	return store.Standing{Ledger: 412, LedgerHash: k.stats.HeadHash, Job: j, Sweeps: k.sweeps, Input: k.input, Revision: k.rev}, k.err
+}
+
+func (k *shelf) Registered(context.Context) ([]store.Instrument, error) { return k.instruments, k.err }
+
+func (k *shelf) Instruments(context.Context, store.Page) ([]store.Instrument, *int64, error) {
+	return k.instruments, nil, k.err
 }
 
 func (k *shelf) Reports(context.Context, int64, store.Page) ([]store.Report, *int64, error) {

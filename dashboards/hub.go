@@ -20,6 +20,21 @@ type liveEvent struct {
 	seq  uint64
 	name string
 	data []byte
+	told map[string][]byte // by language, of what a person reads; nil: data serves all
+}
+
+// in is the event's data in a language.
+func (e liveEvent) in(lang string) []byte {
+	if b, ok := e.told[lang]; ok {
+		return b
+	}
+	return e.data
+}
+
+// tellable is an event with sentences for a person.
+type tellable interface {
+	// in is the event with each sentence as say has it; nil: it has none.
+	in(say func(string) string) any
 }
 
 // hub keeps the latest live events and wakes the clients that wait for more.
@@ -27,6 +42,7 @@ type liveEvent struct {
 // gap when the ring has overtaken it.
 type hub struct {
 	boot string
+	say  func(lang, text string) string // nil: English only
 
 	mu      sync.Mutex
 	ring    [ringSize]liveEvent
@@ -45,16 +61,35 @@ func (h *hub) publish(name string, v any) {
 	if err != nil {
 		return // our own structs; numbers are checked finite before
 	}
+	told := h.tell(v)
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.seq++
-	h.ring[h.seq%ringSize] = liveEvent{h.seq, name, data}
+	h.ring[h.seq%ringSize] = liveEvent{h.seq, name, data, told}
 	for wake := range h.clients {
 		select {
 		case wake <- struct{}{}:
 		default: // it is awake already
 		}
 	}
+}
+
+// tell is an event in the languages that are not English.
+func (h *hub) tell(v any) (told map[string][]byte) {
+	w, ok := v.(tellable)
+	if !ok || h.say == nil {
+		return nil
+	}
+	for _, lang := range languages[1:] {
+		out := w.in(func(text string) string { return h.say(lang, text) })
+		if data, err := json.Marshal(out); err == nil && out != nil {
+			if told == nil {
+				told = map[string][]byte{}
+			}
+			told[lang] = data
+		}
+	}
+	return told
 }
 
 // committed notes a commit that reached the disk; ledgers only grow.

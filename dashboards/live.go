@@ -97,6 +97,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
+	lang := displayOf(r).Language
 	seq, gap := s.hub.start(r.Header.Get("Last-Event-ID"))
 	c := client{w, http.NewResponseController(w)}
 	if err := c.send("retry: 500\n\n"); err != nil {
@@ -106,7 +107,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	defer beat.Stop()
 	for {
 		events, overtaken := s.hub.since(seq)
-		text := s.hub.text(events, gap || overtaken)
+		text := s.hub.text(events, gap || overtaken, lang)
 		if text != "" && c.send(text) != nil {
 			return nil
 		}
@@ -126,15 +127,15 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	}
 }
 
-// text puts events on the wire. A gap comes first, with no id of its own, so
+// text puts events on the wire, in a language. A gap comes first, with no id of its own, so
 // that a reconnect after it still asks from where the client really was.
-func (h *hub) text(events []liveEvent, gap bool) string {
+func (h *hub) text(events []liveEvent, gap bool, lang string) string {
 	var b []byte
 	if gap {
 		b = append(b, "event: gap\ndata: {\"fix\":\"reload\"}\n\n"...)
 	}
 	for _, e := range events {
-		b = fmt.Appendf(b, "id: %s\nevent: %s\ndata: %s\n\n", h.id(e.seq), e.name, e.data)
+		b = fmt.Appendf(b, "id: %s\nevent: %s\ndata: %s\n\n", h.id(e.seq), e.name, e.in(lang))
 	}
 	return string(b)
 }

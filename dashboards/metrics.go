@@ -39,7 +39,7 @@ func newMetrics(o Options, h *hub) (*metrics, error) {
 		m.fits.WithLabelValues(outcome)
 	}
 	var errs []error
-	for _, c := range []prometheus.Collector{m.commitSeconds, m.lagSeconds, m.fitSeconds, m.fits, newTotals(o, h)} {
+	for _, c := range []prometheus.Collector{m.commitSeconds, m.lagSeconds, m.fitSeconds, m.fits, newTotals(o, h), newRegisterMetrics(o.Store)} {
 		errs = append(errs, o.Registry.Register(c))
 	}
 	m.scrape = promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4})

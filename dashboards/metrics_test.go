@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
@@ -35,6 +36,12 @@ func measured(t *testing.T) (*Server, *prometheus.Registry) {
 	r.JitterMS, r.BatchMS, r.Missing, r.Intervals.SumS = &jitter, &batch, 4, 19.9
 	r.Intervals.Counts[0], r.Intervals.Counts[7], r.Intervals.Counts[13] = 30, 968, 1
 	k := &shelf{stats: store.Stats{Commits: 40, Failures: 1, Readings: 1200, WALBytes: 4096, FileBytes: 81920, FreeBytes: 1 << 30, Waiting: 1, Storage: store.StorageLow, HeadLedger: 41}}
+	due := time.Date(2027, 11, 20, 9, 40, 0, 0, time.UTC)
+	k.instruments = []store.Instrument{
+		{State: store.LibraryKept, Record: store.InstrumentRecord{Name: "left dial"}, Standing: store.InstrumentStanding{State: store.StandingDueSoon, DueAt: &due, LastCheckMM: new(-0.002)}},
+		{State: store.LibraryKept, Record: store.InstrumentRecord{Name: "right dial"}, Standing: store.InstrumentStanding{State: store.StandingNone}},
+		{State: store.LibraryRetired, Record: store.InstrumentRecord{Name: "old dial"}, Standing: store.InstrumentStanding{State: store.StandingFailed}},
+	}
 	reg := prometheus.NewPedanticRegistry()
 	s, err := New(Options{Store: k, Bench: b, Registry: reg, Software: "crownmark 1.0", Simulated: true})
 	if err != nil {

@@ -80,9 +80,11 @@ type Store interface {
 	UpdateInstrument(ctx context.Context, id int64, p store.InstrumentPatch) (store.Instrument, error)
 	Instrument(ctx context.Context, id int64) (store.Instrument, error)
 	Instruments(ctx context.Context, p store.Page) (list []store.Instrument, next *int64, err error)
+	Registered(ctx context.Context) ([]store.Instrument, error)
 	CreateCalibration(ctx context.Context, n store.NewCalibration) (c store.Calibration, replayed bool, err error)
 	Calibration(ctx context.Context, id int64) (store.Calibration, error)
 	CalibrationStanding(ctx context.Context, id, ledger int64) (store.CalibrationStanding, error)
+	EncoderStanding(ctx context.Context, instrument, job, ledger int64) (store.EncoderStanding, error)
 	Calibrations(ctx context.Context, instrument int64, p store.Page) (list []store.Calibration, next *int64, err error)
 	EndCalibration(ctx context.Context, id int64, cause, actor string) (store.Calibration, error)
 	TakeBackPoint(ctx context.Context, id, point int64, actor string) (store.Calibration, error)
@@ -155,6 +157,7 @@ func New(o Options) (*Server, error) {
 	if s.pages, err = newPages(); err != nil {
 		return nil, fmt.Errorf("dashboards: pages: %w", err)
 	}
+	s.hub.say = func(lang, text string) string { return s.pages.texts.say(lang, text) }
 	s.solver = newSolver(o.Store, o.Solve, s.metrics, o.Logger, o.Software)
 	s.handler = s.guard(s.mux())
 	return s, nil

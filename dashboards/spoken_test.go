@@ -25,7 +25,7 @@ var speakers = map[string][]int{
 // tellings are the fields of literals that reach a page: by number, or by name.
 var tellings = map[string][]any{
 	"FlagNote": {1, 2}, "": {1, 2}, "PortError": {2, 3, "What", "Fix"}, "Fault": {1, 2, "Detail", "Fix"}, "step": {1, 2, "Do", "How"},
-	"errorRow": {3, 4}, "act": {"Text"}, "StandRefusal": {1, 2},
+	"errorRow": {3, 4}, "noticeEvent": {1, 2}, "act": {"Text"}, "StandRefusal": {1, 2},
 }
 
 // sample is what stands for an expression whose value only a run knows.
@@ -43,7 +43,7 @@ var samples = map[string]string{
 	"strings.TrimPrefix(one.badText, string(one.badWhy))": ": the instrument reports an error", `strings.Trim(fmt.Sprint(slices.Compact(numbers)), "[]")`: "1 2 3", "at[1:]": "turn_back", "unit": " mm",
 	"s.cfg.Name": "left", "l.stand.cfg.Name": "left", "b.Indicator": "left", "i.Name": "left", "record.Name": "shelf dial", "side": "below",
 	"notLeft": "the display has not left the point since it was taken", "again": "go back until the display shows 1.5, then come up to the point again", "way": "up",
-	"r.URL.Path": "/api/v1/nothing", "r.Method": "DELETE", "v.degrees(aimDeg)": "30°", "v.Travel": "44.0 mm", "v.Reserve": "2.0 mm",
+	"r.URL.Path": "/api/v1/nothing", "p.Name": "left", "list[at].Record.Name": "old dial", "r.Method": "DELETE", "v.degrees(aimDeg)": "30°", "v.Travel": "44.0 mm", "v.Reserve": "2.0 mm",
 }
 
 // refusals are the files whose errors a page is told in their own words.

@@ -63,6 +63,15 @@ func standOf(s acquire.StandState) standDoc {
 	return d
 }
 
+// in is the document with what is refused in another language; nil: nothing is.
+func (d standDoc) in(say func(string) string) any {
+	if d.Refused == nil {
+		return nil
+	}
+	d.Refused = &refusedDoc{d.Refused.Reason, say(d.Refused.Detail), say(d.Refused.Fix)}
+	return d
+}
+
 func standPointOf(p acquire.StandPoint) standPointDoc {
 	return standPointDoc{p.Run, p.Direction, p.ReferenceMM}
 }

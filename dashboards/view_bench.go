@@ -76,7 +76,7 @@ type sweepRow struct {
 
 func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	snapshot := s.bench.Snapshot()
-	v := benchView{Bench: s.benchOf(snapshot), Hand: 1, Sign: 1}
+	v := benchView{Bench: s.benchOf(r.Context(), snapshot), Hand: 1, Sign: 1}
 	var index fit.Index
 	if snapshot.Selection.Job != 0 {
 		job, err := s.store.Job(r.Context(), snapshot.Selection.Job)

@@ -44,7 +44,7 @@ const latencyRule = `ACTION=="add", SUBSYSTEM=="usb-serial", ATTR{latency_timer}
 
 func (s *Server) instrumentsPage(w http.ResponseWriter, r *http.Request) error {
 	n := s.bench.Snapshot()
-	d := s.benchOf(n)
+	d := s.benchOf(r.Context(), n)
 	v := instrumentsView{Notices: d.Notices, States: acquire.StateCures(), Reasons: acquire.UnusedCures(), Rule: latencyRule}
 	var streams []fit.StreamResult
 	if n.Selection.Job != 0 {

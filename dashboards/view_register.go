@@ -142,7 +142,14 @@ type recordForm struct {
 	Kinds   []string
 	Plugs   []plug
 	Schemes []oneOf
-	Limits  []characteristic
+	Limits  []limitField
+	Usual   bool // some of them have a usual value
+}
+
+// limitField is a characteristic that can be limited.
+type limitField struct {
+	characteristic
+	UsualMM *float64 // for such an indicator; nil: none is known
 }
 
 type plug struct {
@@ -160,11 +167,16 @@ func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
 	if b := i.Record.BenchName; b != "" && !slices.ContainsFunc(f.Plugs, func(g plug) bool { return g.Now }) {
 		f.Plugs = append(f.Plugs, plug{b, i.Record.Identity, true}) // not on the bench now
 	}
+	usual := calibrate.DefaultLimits(i.Record.ResolutionMM, i.Record.RangeMM)
 	for _, c := range characteristicsOf(calibrate.Result{Limits: map[string]float64{calibrate.Total: 0, calibrate.Local: 0, calibrate.Hysteresis: 0, calibrate.Repeatability: 0, calibrate.Linearity: 0}}) {
 		if c.LimitMM = nil; i.Record.LimitsMM[c.Key] > 0 {
 			c.LimitMM = new(i.Record.LimitsMM[c.Key])
 		}
-		f.Limits = append(f.Limits, c)
+		field := limitField{characteristic: c}
+		if v, ok := usual[c.Key]; ok {
+			field.UsualMM, f.Usual = &v, true
+		}
+		f.Limits = append(f.Limits, field)
 	}
 	return f
 }

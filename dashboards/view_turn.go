@@ -54,7 +54,7 @@ const settleDeg = 5.0 // beyond the lash, so that bearings and timing drive lie 
 
 func (s *Server) turnPage(w http.ResponseWriter, r *http.Request) error {
 	n := s.bench.Snapshot()
-	v := turnView{Bench: s.benchOf(n), Sign: 1, Hand: 1}
+	v := turnView{Bench: s.benchOf(r.Context(), n), Sign: 1, Hand: 1}
 	simulated := false
 	if n.Selection.Job == 0 {
 		v.Why = "Choose a job on the bench page first."

@@ -23,6 +23,9 @@ func (j *job) advise(doc *Index, s *solution) []string {
 	if refSwept && len(out) == 0 {
 		out = append(out, "Take the indicator off one cylinder, place it anew and sweep again: remounting is what the fit cannot see.")
 	}
+	if slices.ContainsFunc(j.passes, func(p *pass) bool { return !p.readOff && p.errors != nil && p.errors.blind }) {
+		out = append(out, "The indicator's calibration was looked up without knowing where its plunger stood. Once a cylinder is selected, let the plunger stand on its stop while the crank turns by 15°, then place it and sweep: the heights are surer then.")
+	}
 	return out
 }
 

@@ -3,6 +3,7 @@ package fit
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -123,5 +124,36 @@ func TestHeightsFeelTheCalibrationAndTheTopHardlyDoes(t *testing.T) {
 	}
 	if *a.PeakU95MM <= *b.PeakU95MM || *a.ScaleU95 <= *b.ScaleU95 || *a.IndexErrorDeg != *b.IndexErrorDeg {
 		t.Errorf("with the calibration's doubt: peak ± %g, scale ± %g, without: ± %g, ± %g", *a.PeakU95MM, *a.ScaleU95, *b.PeakU95MM, *b.ScaleU95)
+	}
+}
+
+// Without the resting stop a local error of 20 µm may lie anywhere: the peak's
+// doubt says so, the advice tells what to do, and neither speaks where it is
+// known.
+func TestUnknownRestingStopIsDoubted(t *testing.T) {
+	said := func(x Index) bool {
+		return slices.ContainsFunc(x.Advice, func(a string) bool { return strings.Contains(a, "where its plunger stood") })
+	}
+	in := calibratedJob(false, func(c *Correction) { c.CorrectionMM[7] += 0.02 })
+	rest := -9.3
+	for i := range in.Sweeps { // the display was zeroed 2 mm below the tops
+		in.Sweeps[i].RestMM = &rest
+		for k := range in.Sweeps[i].Height.V {
+			in.Sweeps[i].Height.V[k] += 2
+		}
+	}
+	x := solve(t, in)
+	for i := range in.Sweeps {
+		in.Sweeps[i].RestMM = nil
+	}
+	y := solve(t, in)
+	known, blind := cylinderOf(x, 2), cylinderOf(y, 2)
+	more := math.Sqrt(*blind.PeakU95MM**blind.PeakU95MM - *known.PeakU95MM**known.PeakU95MM)
+	if more < 0.005 || more > 0.04 || said(x) || !said(y) {
+		t.Errorf("peak ± %.4f, without the stop ± %.4f mm; advice %q and %q", *known.PeakU95MM, *blind.PeakU95MM, x.Advice, y.Advice)
+	}
+	in.Sweeps[0].RestMM, in.Sweeps[3].RestMM = &rest, &rest // of one sweep in each zeroing
+	if z := cylinderOf(solve(t, in), 2); *z.PeakU95MM > 1.02**known.PeakU95MM || *z.PeakU95MM < 0.9**known.PeakU95MM {
+		t.Errorf("peak ± %.4f where another sweep of the zeroing knows the stop, ± %.4f", *z.PeakU95MM, *known.PeakU95MM)
 	}
 }

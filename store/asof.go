@@ -47,7 +47,10 @@ func (s *Store) Standing(ctx context.Context, job, ledger int64) (st Standing, e
 		if err != nil {
 			return err
 		}
-		st.Job, st.Applied = l.job, l.applied()
+		st.Job = l.job
+		if st.Applied, err = l.applied(); err != nil {
+			return err
+		}
 		if st.Input, err = l.input(); err != nil {
 			return err
 		}

@@ -10,6 +10,7 @@ import (
 	"math"
 	"time"
 
+	"crownmark/acquire"
 	"crownmark/fit/calibrate"
 )
 
@@ -81,49 +82,61 @@ func (s *Store) Calibrations(ctx context.Context, instrument int64, p Page) (lis
 	return list, next, err
 }
 
-// calibrationPoints are a calibration's points, readings in mm as the streams'
-// configurations have them.
+// pointQuery joins each point with its reading.
+const pointQuery = `SELECT p.id, p.calibration, p.run, p.direction, p.reference_mm, p.stream, p.seq,
+	EXISTS (SELECT 1 FROM calibration_event WHERE calibration = p.calibration AND kind = 'taken_back' AND point = p.id),
+	r.t_ns + z.start_unix_ns, r.ticks, r.decimals, r.unit, r.raw
+	FROM calibration_point p JOIN stream t ON t.id = p.stream JOIN session z ON z.id = t.session
+	LEFT JOIN reading r ON r.stream = p.stream AND r.seq = p.seq `
+
+// keptPoint is a point with what it stands on.
+type keptPoint struct {
+	CalibrationPoint
+	calibration, stream, seq int64
+	unixNS, ticks            *int64 // nil: the reading is gone
+	decimals                 *int8
+	unit                     *acquire.Unit
+	raw                      []byte
+}
+
+func scanPoint(row scanner) (k keptPoint, err error) {
+	return k, row.Scan(&k.ID, &k.calibration, &k.Run, &k.Direction, &k.ReferenceMM, &k.stream, &k.seq, &k.TakenBack, &k.unixNS, &k.ticks, &k.decimals, &k.unit, &k.raw)
+}
+
+// calibrationPoints are a calibration's points.
 func calibrationPoints(ctx context.Context, q querier, calibration int64) ([]CalibrationPoint, error) {
-	list, err := collect(ctx, q, func(row scanner) (k CalibrationPoint, err error) {
-		return k, row.Scan(&k.ID, &k.Run, &k.Direction, &k.ReferenceMM, &k.Stream, &k.Seq, &k.TakenBack)
-	}, `SELECT p.id, p.run, p.direction, p.reference_mm, p.stream, p.seq,
-		EXISTS (SELECT 1 FROM calibration_event WHERE calibration = p.calibration AND kind = 'taken_back' AND point = p.id)
-		FROM calibration_point p WHERE p.calibration = ? ORDER BY p.id`, calibration)
+	list, err := pointsWhere(ctx, q, "WHERE p.calibration = ? ORDER BY p.id", calibration)
+	points := make([]CalibrationPoint, 0, len(list))
+	for _, k := range list {
+		points = append(points, k.CalibrationPoint)
+	}
+	return points, err
+}
+
+// pointsWhere are points, their readings in mm as the streams' configurations
+// have them.
+func pointsWhere(ctx context.Context, q querier, where string, args ...any) ([]keptPoint, error) {
+	list, err := collect(ctx, q, scanPoint, pointQuery+where, args...)
 	if err != nil {
 		return nil, err
 	}
 	known := map[int64]instrument{}
-	points := make([]CalibrationPoint, 0, len(list))
-	for _, k := range list {
-		i, ok := known[k.Stream]
+	for n := range list {
+		k := &list[n]
+		if k.ticks == nil {
+			return nil, fmt.Errorf("calibration %d, point %d: its reading, stream %d seq %d, is not there; run `crownmark verify`", k.calibration, k.ID, k.stream, k.seq)
+		}
+		i, ok := known[k.stream]
 		if !ok {
-			if i, err = loadInstrument(ctx, q, k.Stream); err != nil {
+			if i, err = loadInstrument(ctx, q, k.stream); err != nil {
 				return nil, err
 			}
-			known[k.Stream] = i
+			known[k.stream] = i
 		}
-		if err := k.read(ctx, q, &i, k.Stream, k.Seq); err != nil {
-			return nil, fmt.Errorf("calibration %d, point %d: %w", calibration, k.ID, err)
-		}
-		points = append(points, k)
+		k.ReadingMM = i.HeightMM(acquire.Reading{Ticks: *k.ticks, Decimals: *k.decimals, Unit: *k.unit})
+		k.Raw, k.Indicator, k.At = i.RawText(k.raw), i.Name, time.Unix(0, *k.unixNS).UTC()
 	}
-	return points, nil
-}
-
-// read fills in what the reading says.
-func (p *CalibrationPoint) read(ctx context.Context, q querier, i *instrument, stream, seq int64) error {
-	list, err := readingChunk(ctx, q, stream, seq, seq)
-	if err != nil {
-		return err
-	}
-	if len(list) == 0 {
-		return fmt.Errorf("its reading, stream %d seq %d, is not there; run `crownmark verify`", stream, seq)
-	}
-	var startNS int64
-	err = q.QueryRowContext(ctx, "SELECT p.start_unix_ns FROM stream t JOIN session p ON p.id = t.session WHERE t.id = ?", stream).Scan(&startNS)
-	p.ReadingMM, p.Raw, p.Indicator = i.HeightMM(list[0]), i.RawText(list[0].Raw), i.Name
-	p.At = time.Unix(0, startNS+list[0].AtNS).UTC()
-	return err
+	return list, nil
 }
 
 // ErrorMM is reading − reference, without what floating point adds to it.

@@ -12,11 +12,16 @@ import (
 // States of an instrument's calibration.
 const (
 	StandingNone    = "none"     // never calibrated
-	StandingInForce = "in_force" //
+	StandingInForce = "in_force" // and not due soon
 	StandingDueSoon = "due_soon" // in force, and due within DueSoonDays
 	StandingExpired = "expired"  // it was due
 	StandingFailed  = "failed"   // its latest certificate says that it is not good
 )
+
+// Standings are all of these states.
+func Standings() []string {
+	return []string{StandingNone, StandingInForce, StandingDueSoon, StandingExpired, StandingFailed}
+}
 
 // DueSoonDays before it is due a calibration is StandingDueSoon.
 const DueSoonDays = 30
@@ -60,6 +65,7 @@ type InstrumentStanding struct {
 	Certificate *Certificate // the latest, without its document; nil: none. A reference's own is in its record.
 	DueAt       *time.Time   // nil: it does not end, or there is none
 	LastCheckAt *time.Time   // nil: never checked
+	LastCheckMM *float64     // reading − reference of that
 }
 
 // stateAt is the state by a certificate that is due at due.
@@ -87,15 +93,13 @@ func (s *Store) standingOf(ctx context.Context, q querier, i Instrument) (st Ins
 		}
 		return st, nil
 	}
-	var checkedNS *int64
-	err = q.QueryRowContext(ctx, `SELECT max(l.unix_ns) FROM calibration c JOIN calibration_point p ON p.calibration = c.id
-		JOIN ledger l ON l.id = p.ledger WHERE c.instrument = ? AND c.kind = 'check'`, i.ID).Scan(&checkedNS)
+	check, err := lastCheck(ctx, q, i.ID)
 	if err != nil {
 		return st, err
 	}
-	if checkedNS != nil {
-		at := time.Unix(0, *checkedNS).UTC()
-		st.LastCheckAt = &at
+	if check != nil {
+		deviation := check.ErrorMM()
+		st.LastCheckAt, st.LastCheckMM = &check.At, &deviation
 	}
 	list, err := collect(ctx, q, scanCertificate, certificateQuery+"WHERE t.instrument = ? ORDER BY t.id DESC LIMIT 1", i.ID)
 	if err != nil || len(list) == 0 {

@@ -21,7 +21,7 @@ const (
 )
 
 func child(part string) {
-	if err := map[string]func(string) error{"record": recordForever, "hand": handForever, "outsider": outsider}[part](os.Getenv(childPathEnv)); err != nil {
+	if err := map[string]func(string) error{"record": recordForever, "hand": handForever, "stand": standForever, "outsider": outsider}[part](os.Getenv(childPathEnv)); err != nil {
 		fmt.Println("error:", err)
 		os.Exit(1)
 	}

@@ -4,8 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"slices"
-	"time"
 
 	"crownmark/acquire"
 	"crownmark/fit"
@@ -174,66 +172,6 @@ func (f CertificateFacts) correction() *fit.Correction {
 	return c
 }
 
-// use is how an instrument stood when a sweep was made with it.
-type use struct {
-	entry   *entry  // nil: not in the register
-	applied *issued // the certificate in force then; nil: none
-	next    *issued // the one after it; nil: none yet
-	state   string  // of package fit's
-}
-
-// use finds how the instrument stood at the commit ledger, at the moment at. A
-// certificate of a virtual bench says nothing of a real one.
-func (r *register) use(e *entry, ledger int64, at time.Time, simulated bool) (u use, err error) {
-	if u.entry = e; e == nil {
-		return u, nil
-	}
-	list, err := r.certificates(e)
-	if err != nil {
-		return u, err
-	}
-	for i := range list {
-		switch c := &list[i]; {
-		case c.Simulated != simulated:
-		case c.ledger <= ledger:
-			u.applied = c
-		case u.next == nil:
-			u.next = c
-		}
-	}
-	u.state = u.stateAt(ledger, at)
-	return u, nil
-}
-
-func (u use) stateAt(ledger int64, at time.Time) string {
-	c := u.applied
-	switch {
-	case c != nil && !c.Good():
-		return fit.CalibrationFailed
-	case u.next != nil && !u.next.Good():
-		return fit.CalibrationDoubted
-	case c == nil && u.entry.ledger > ledger:
-		return "" // nobody kept it in the register then
-	case c == nil:
-		return fit.CalibrationNoneMade
-	case stateAt(true, c.DueAt, at) == StandingExpired:
-		return fit.CalibrationExpired
-	}
-	return fit.CalibrationInForce
-}
-
-// put hands the fit what it needs of it. An instrument that failed has no
-// correction: what it showed then cannot be said.
-func (u use) put(sw *fit.Sweep) {
-	sw.Calibrated.State = u.state
-	if u.applied != nil {
-		sw.Calibrated.Certificate = u.applied.Number
-		if u.applied.Good() {
-			sw.Correction = u.applied.correction
-		}
-	}
-}
-
 // usesLedger is the last commit that changed how the instruments of a job's
 // sweeps stood when these were made: what links them, and the certificate after.
 func usesLedger(ctx context.Context, q querier, job int64) (last int64, err error) {
@@ -262,38 +200,4 @@ func usesLedger(ctx context.Context, q querier, job int64) (last int64, err erro
 		last = max(last, since, next)
 	}
 	return last, nil
-}
-
-// Applied says by which calibration sweeps were made.
-type Applied struct {
-	Instrument  int64  // in the register
-	Name        string // its name there
-	Indicator   string // the bench's name
-	Certificate *Certificate
-	State       string  // of package fit's: fit.CalibrationInForce …
-	Sweeps      []int64 // in the order in which they were made
-}
-
-// applied groups the sweeps by instrument, certificate and state; those whose
-// indicator is in no register are left out.
-func (l *loader) applied() (list []Applied) {
-	for i := range l.sweeps {
-		w := &l.sweeps[i]
-		u := l.uses[w.ID]
-		if u.state == "" {
-			continue
-		}
-		a := Applied{Instrument: u.entry.id, Name: u.entry.history[len(u.entry.history)-1].name, Indicator: w.Indicator, State: u.state}
-		if u.applied != nil {
-			a.Certificate = &u.applied.Certificate
-		}
-		at := slices.IndexFunc(list, func(b Applied) bool {
-			return b.Instrument == a.Instrument && b.Indicator == a.Indicator && b.Certificate == a.Certificate && b.State == a.State
-		})
-		if at < 0 {
-			at, list = len(list), append(list, a)
-		}
-		list[at].Sweeps = append(list[at].Sweeps, w.ID)
-	}
-	return list
 }

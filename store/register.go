@@ -259,3 +259,8 @@ func (s *Store) Instruments(ctx context.Context, p Page) (list []Instrument, nex
 	})
 	return list, next, err
 }
+
+// Registered is the whole register by id, retired ones too, without standings.
+func (s *Store) Registered(ctx context.Context) ([]Instrument, error) {
+	return collect(ctx, s.readers, scanRegistered, registerQuery+"ORDER BY i.id")
+}

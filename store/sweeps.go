@@ -25,6 +25,8 @@ type span struct {
 	deckZero         bool
 	ledger           int64  // that brought its begin
 	identity         string // of the device behind the indicator's port
+	encName          string // the encoder's stream, and the device behind its port
+	encIdentity      string
 	sessionStartUnix int64
 }
 
@@ -50,7 +52,7 @@ const spanQuery = `SELECT w.id, w.job, w.indicator, w.ind_stream, w.enc_stream, 
 	coalesce((SELECT number FROM datum WHERE stream = w.ind_stream AND kind = 'zeroing' AND from_seq <= w.ind_from ORDER BY from_seq DESC, id DESC LIMIT 1),
 	         (SELECT number FROM datum WHERE stream = w.ind_stream AND kind = 'zeroing' ORDER BY from_seq, id LIMIT 1), 0),
 	json_extract(w.detector_json, '$.min_span_deg'), json_extract(w.detector_json, '$.rest_mm'),
-	w.ledger, t.identity, t.session, p.simulated, p.start_unix_ns,
+	w.ledger, t.identity, k.name, k.identity, t.session, p.simulated, p.start_unix_ns,
 	l.unix_ns - (l.t_ns - w.t_ns), m.unix_ns - (m.t_ns - e.t_ns)
 	FROM sweep w
 	JOIN stream t ON t.id = w.ind_stream JOIN session p ON p.id = t.session JOIN stream k ON k.id = w.enc_stream
@@ -62,7 +64,7 @@ func scanSpan(row scanner) (w span, err error) {
 	var ended *int64
 	err = row.Scan(&w.ID, &w.Job, &w.Indicator, &w.indStream, &w.encStream, &w.indFrom, &w.encFrom,
 		&w.Cylinder, &w.ended, &w.Cause, &w.Direction, &w.AngleUDeg, &w.indTo, &w.encTo, &w.SetAside, &w.Reason,
-		&w.Mount, &w.Setup, &w.Zeroing, &w.minSpanDeg, &w.restMM, &w.ledger, &w.identity, &w.session, &w.Simulated, &w.sessionStartUnix, &started, &ended)
+		&w.Mount, &w.Setup, &w.Zeroing, &w.minSpanDeg, &w.restMM, &w.ledger, &w.identity, &w.encName, &w.encIdentity, &w.session, &w.Simulated, &w.sessionStartUnix, &started, &ended)
 	w.StartedAt = time.Unix(0, started).UTC()
 	if ended != nil {
 		t := time.Unix(0, *ended).UTC()

@@ -14,8 +14,8 @@ type BlockReading struct {
 }
 
 // Blocks holds an indicator against gauge blocks without error, its display
-// zeroed on the resting stop: so many runs up and down its travel in steps of
-// stepMM, then five readings at the middle, each come to anew. The same truth
+// zeroed on the resting stop: so many runs in steps of stepMM up to where its tops
+// lie and down again, then five readings at the middle, each come to anew. The same truth
 // gives the same readings. The error names an indicator that is not there, or
 // what cannot be.
 func (t Truth) Blocks(indicator string, runs int, stepMM float64) ([]BlockReading, error) {
@@ -33,19 +33,19 @@ func (t Truth) Blocks(indicator string, runs int, stepMM float64) ([]BlockReadin
 func (i Indicator) onBlocks(seed uint64, runs int, stepMM float64) (out []BlockReading) {
 	noise := stream(seed, "blocks "+i.Name)
 	p := Plunger{Faults: i.IndicatorFaults}
-	p.MoveTo(i.TravelMM)
+	p.MoveTo(1)
 	rest := p.MoveTo(0)
 	read := func(run int, direction string, n int) {
 		at := float64(n) * stepMM
 		mm := p.MoveTo(at) - rest + noise.NormFloat64()*i.NoiseMM
 		out = append(out, BlockReading{run, direction, at, readText(displayText(mm, i.Unit, i.Step), i.Unit)})
 	}
-	last := int(math.Floor(i.TravelMM/stepMM + 1e-9))
+	last := int(math.Ceil(i.TravelMM/stepMM - 1e-9)) // beyond where tops lie
 	for run := 1; run <= runs; run++ {
 		for n := 0; n <= last; n++ {
 			read(run, "up", n)
 		}
-		p.MoveTo(i.TravelMM + i.HysteresisMM) // over the last one, so that it is come to from beyond
+		p.MoveTo(float64(last)*stepMM + 1) // over the last one, so that it is come to from beyond
 		for n := last; n >= 0; n-- {
 			read(run, "down", n)
 		}

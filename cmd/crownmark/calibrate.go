@@ -1,17 +1,19 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"os"
 	"syscall"
 
+	"crownmark/dashboards"
 	"crownmark/fit/calibrate"
 	"crownmark/fit/pointcsv"
 )
 
 type calibrateCmd struct {
-	File           string             `arg:"" placeholder:"FILE.csv" help:"Points of a calibration; - for standard input."`
+	File           string             `arg:"" optional:"" placeholder:"FILE.csv" help:"Points of a calibration; - for standard input."`
 	JSON           bool               `name:"json" help:"Write the result as JSON and nothing else."`
 	LocalSpan      float64            `default:"1" placeholder:"MM" help:"Span of the local error, mm."`
 	Limits         map[string]float64 `mapsep:"," placeholder:"total=MM,..." help:"Judge against these limits, mm: total, local, hysteresis, repeatability, linearity."`
@@ -19,6 +21,8 @@ type calibrateCmd struct {
 	TemperatureC   *float64           `name:"temperature-c" placeholder:"C" help:"Temperature of indicator and reference."`
 	ResolutionMM   float64            `name:"resolution-mm" placeholder:"MM" help:"Step of the display; learnt from the readings where it is not given."`
 	Plot           string             `placeholder:"FILE.svg" help:"Also draw the errors."`
+
+	liveFlags
 }
 
 // Help is shown below the flags.
@@ -26,8 +30,14 @@ func (calibrateCmd) Help() string {
 	return `The file's first row names its columns: run, direction (up: plunger moving in, down, repeat), reference_mm, reading_mm. Error is reading minus reference; a correction is added to a reading.`
 }
 
+// Validate is called once the flags are read.
+func (c calibrateCmd) Validate() error { return c.liveFlags.check(c.File != "") }
+
 // Run evaluates and prints.
-func (c calibrateCmd) Run(std stdio) error {
+func (c calibrateCmd) Run(ctx context.Context, std stdio) error {
+	if c.Live {
+		return c.live(ctx, std)
+	}
 	file, err := readPoints(c.File, std.in)
 	if err != nil {
 		return err
@@ -43,6 +53,11 @@ func (c calibrateCmd) Run(std stdio) error {
 	result, err := calibrate.Evaluate(file.Points, o)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	if c.Plot != "" {
+		if err := toFile(c.Plot, nil, func(w io.Writer) error { return dashboards.CalibrationSVG(w, result) }); err != nil {
+			return err
+		}
 	}
 	if c.JSON {
 		return writeJSON(std.out, result)

@@ -90,13 +90,14 @@ func (w tab) printedAs(b *builder) {
 		w.t.Fatal(err)
 	}
 	r := d.Result
-	if r == nil || len(d.Points) != 16 || len(r.Correction) < 5 || !d.Simulated || r.ErrorTotalMM == nil || r.HysteresisMM == nil || r.RepeatabilityMM == nil {
+	if d.Verdict["total"] == "" || d.Verdict["hysteresis"] == "" || r == nil || len(d.Points) != 16 || len(r.Correction) < 5 || !d.Simulated || r.ErrorTotalMM == nil || r.HysteresisMM == nil || r.RepeatabilityMM == nil {
 		w.t.Fatalf("certificate: %d points, result %+v", len(d.Points), r)
 	}
 	paper := w.paper("cal-certificate")
 	um := func(mm *float64) string { return strings.Replace(fmt.Sprintf("%.1f", *mm*1e3), "-", "−", 1) }
 	want := []string{"No. 1", "SIMULATED", "Left dial", "Head 25", "C-2291", "20.0 °C", d.Ledger.Hash[:40],
-		"Total error " + um(r.ErrorTotalMM) + " " + um(r.ErrorTotalU95MM) + " 20.0", "Hysteresis " + um(r.HysteresisMM) + " " + um(r.HysteresisU95MM) + " 1.0 fail",
+		"Total error " + um(r.ErrorTotalMM) + " " + um(r.ErrorTotalU95MM) + " 20.0 " + strings.ReplaceAll(d.Verdict["total"], "_", " ") + ":",
+		"Hysteresis " + um(r.HysteresisMM) + " " + um(r.HysteresisU95MM) + " 1.0 " + strings.ReplaceAll(d.Verdict["hysteresis"], "_", " ") + ":",
 		"Repeatability " + um(r.RepeatabilityMM) + " " + um(r.RepeatabilityU95MM)}
 	for _, k := range r.Correction {
 		want = append(want, fmt.Sprintf("%.4f %s %s", k.ReadingMM, fit.Signed(k.CorrectionMM*1e3, 1), um(&k.U95MM)))

@@ -56,12 +56,18 @@ func (d *shown) speak(ctx context.Context, p *virtual.PTY) {
 // that it says; "" from answer means nothing to say.
 func record(t *testing.T, args []string, answer func(line string) (say string, speaks bool)) string {
 	t.Helper()
+	return converse(t, append([]string{"record", "--marks"}, args...), answer)
+}
+
+// converse is record for any command.
+func converse(t *testing.T, args []string, answer func(line string) (say string, speaks bool)) string {
+	t.Helper()
 	in, say := io.Pipe()
 	out, told := io.Pipe()
 	status := make(chan int, 1)
 	var errs strings.Builder
 	go func() {
-		status <- Run(t.Context(), append([]string{"record", "--marks"}, args...), in, told, &errs)
+		status <- Run(t.Context(), args, in, told, &errs)
 		told.Close()
 	}()
 	var all strings.Builder

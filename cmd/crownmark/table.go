@@ -29,6 +29,7 @@ func writeTable(w io.Writer, x fit.Index) error {
 	benchLines(b, x)
 	lightTable(b, x)
 	durationTable(b, x)
+	heightTable(b, x)
 	flagLines(b, x)
 	list(b, "Next, to shrink the doubt", x.Advice)
 	list(b, "How to read it", append(fit.SignNotes(), "Verdicts: "+x.Rule))
@@ -178,6 +179,22 @@ func durationTable(w io.Writer, x fit.Index) {
 			leans = fmt.Sprintf("%.0f°", *c.TiltDeg)
 		}
 		fmt.Fprintf(t, "%s\t%s\t\n", strings.TrimPrefix(fit.WithDoubt(c.StrokeSeenMM, c.StrokeSeenU95MM), "+"), leans)
+	}
+	t.Flush()
+}
+
+// heightTable tells what the display showed on the tops.
+func heightTable(w io.Writer, x fit.Index) {
+	if !slices.ContainsFunc(x.Cylinders, func(c fit.Cylinder) bool { return c.PeakMM != nil }) {
+		return
+	}
+	fmt.Fprintln(w, "\nHeights in mm with 95 % doubt: the display on the top, its true height above a zero on the deck, and the scale of the readings")
+	t := columns(w)
+	fmt.Fprintln(t, "cylinder\tpeak\tabove the deck\tscale\t")
+	for _, c := range x.Cylinders {
+		if c.PeakMM != nil {
+			fmt.Fprintf(t, "%d\t%s\t%s\t%s\t\n", c.Number, fit.WithDoubt(c.PeakMM, c.PeakU95MM), fit.WithDoubt(c.DeckMM, c.DeckU95MM), strings.TrimPrefix(fit.WithDoubt(c.Scale, c.ScaleU95), "+"))
+		}
 	}
 	t.Flush()
 }

@@ -23,28 +23,29 @@ const Schema = "crownmark-certificate-1"
 // Document is a certificate, frozen once it is issued: whatever shows it, shows
 // this. Unknown is null or an empty text.
 type Document struct {
-	Schema      string             `json:"schema"`
-	Number      int64              `json:"number"`  // 0: a draft
-	Version     int64              `json:"version"` // of the instrument
-	IssuedAt    *time.Time         `json:"issued_at"`
-	DueAt       *time.Time         `json:"due_at"`
-	Software    string             `json:"software"`
-	Platform    string             `json:"platform"`
-	Simulated   bool               `json:"simulated"`
-	Ledger      Ledger             `json:"ledger"`
-	Instrument  Registered         `json:"instrument"`
-	Reference   *Registered        `json:"reference"`   // null: nobody said what it was held against
-	Calibration *Run               `json:"calibration"` // null: an encoder's
-	Job         *int64             `json:"job"`         // of an encoder's certificate
-	Points      []Point            `json:"points"`
-	Result      *calibrate.Result  `json:"result"` // null: an encoder's
-	Limits      map[string]float64 `json:"limits"`
-	Verdict     map[string]string  `json:"verdict"`
-	Overall     string             `json:"overall"` // "": nothing was judged
-	Rule        string             `json:"rule"`
-	MeasuredBy  string             `json:"measured_by"`
-	Cautions    []string           `json:"cautions"`
-	Signatures  []string           `json:"signatures"` // the lines to sign on
+	Schema      string                   `json:"schema"`
+	Number      int64                    `json:"number"`  // 0: a draft
+	Version     int64                    `json:"version"` // of the instrument
+	IssuedAt    *time.Time               `json:"issued_at"`
+	DueAt       *time.Time               `json:"due_at"`
+	Software    string                   `json:"software"`
+	Platform    string                   `json:"platform"`
+	Simulated   bool                     `json:"simulated"`
+	Ledger      Ledger                   `json:"ledger"`
+	Instrument  Registered               `json:"instrument"`
+	Reference   *Registered              `json:"reference"`   // null: nobody said what it was held against
+	Calibration *Run                     `json:"calibration"` // null: an encoder's
+	Job         *int64                   `json:"job"`         // of an encoder's certificate
+	Points      []Point                  `json:"points"`
+	Result      *calibrate.Result        `json:"result"`  // null: an encoder's
+	Encoder     *calibrate.EncoderResult `json:"encoder"` // null: an indicator's
+	Limits      map[string]float64       `json:"limits"`
+	Verdict     map[string]string        `json:"verdict"`
+	Overall     string                   `json:"overall"` // "": nothing was judged
+	Rule        string                   `json:"rule"`
+	MeasuredBy  string                   `json:"measured_by"`
+	Cautions    []string                 `json:"cautions"`
+	Signatures  []string                 `json:"signatures"` // the lines to sign on
 }
 
 // Ledger is the commit up to which the store was read.
@@ -130,7 +131,7 @@ func Draft(s store.CalibrationStanding, software string, evaluate Evaluator) (Do
 	d.Ledger, d.Simulated, d.MeasuredBy = Ledger{s.Ledger, s.LedgerHash}, c.Simulated, c.Conditions.MeasuredBy
 	d.Calibration = &Run{c.ID, c.Plan, c.Conditions, c.CreatedAt, c.EndedAt}
 	d.Reference = registered(s.Reference)
-	d.DueAt = dueAfter(s.Instrument.Record, cmp.Or(c.EndedAt, &c.CreatedAt))
+	d.DueAt = dueAfter(s.Instrument.Record, *cmp.Or(c.EndedAt, &c.CreatedAt))
 	d.Points = PointsOf(c)
 	d.Result, d.Overall, d.Rule = &result, result.Overall, result.Rule
 	maps.Copy(d.Limits, result.Limits)
@@ -151,12 +152,6 @@ func PointsOf(c store.Calibration) []Point {
 func blank(i store.Instrument, software string) Document {
 	return Document{Schema: Schema, Software: software, Platform: runtime.GOOS + "/" + runtime.GOARCH, Instrument: *registered(&i),
 		Points: []Point{}, Limits: map[string]float64{}, Verdict: map[string]string{}, Cautions: []string{}, Signatures: []string{"Measured by", "Checked by", "Date"}}
-}
-
-// dueAfter counts the interval from when the points were taken.
-func dueAfter(r store.InstrumentRecord, at *time.Time) *time.Time {
-	due := at.AddDate(0, 0, r.IntervalDays)
-	return &due
 }
 
 func registered(i *store.Instrument) *Registered {

@@ -43,13 +43,14 @@
     const part = now.state === "hold" && now.steady_s > 0 ? Math.min(1, now.steady_for_s / now.steady_s) : now.state === "press" && !typed ? 1 : 0;
     byID("fill").style.transform = `scaleX(${part.toFixed(3)})`;
     byID("steady").setAttribute("aria-valuenow", String(Math.round(100 * part)));
-    const togo = now.shows_mm !== null && now.expected_mm !== null && now.next && now.state !== "back" && !holds ? Math.abs(now.expected_mm - now.shows_mm) : null;
+    const aim = now.state === "back" ? now.back_to_mm : now.expected_mm;
+    const togo = now.shows_mm !== null && aim !== null && now.next && !holds ? Math.abs(aim - now.shows_mm) : null;
     put(byID("togo"), togo === null ? "" : t(inch ? "%s in to go" : "%s mm to go", length(togo)));
     put(byID("digits"), length(shown === null ? now.shows_mm : shown));
     put(byID("still"), now.state === "complete" ? t("All points are taken.") : now.state === "paused" ? t("The indicator is not heard. The run waits.")
       : typed ? t("Type what the display shows, and press Enter.") : now.take === "line" ? t("Press the indicator’s own button or pedal at the point.")
       : now.state === "hold" ? t("Keep still: it is being taken.") : now.state === "press" ? (elsewhere() ? t("It stands, but not at zero: set the display to what the reference says, or press Enter; the difference then is in every error.") : t("It stands. Press Enter if this is the point."))
-      : now.take === "steady" ? t("Turn on; it is taken by itself when the display stands.") : "");
+      : now.state === "turn" && now.take === "steady" ? t("Turn on; it is taken by itself when the display stands.") : "");
   }
   // elsewhere: the display was not zeroed where the reference is.
   const elsewhere = () => now.take === "steady" && now.next && now.shows_mm !== null && Math.abs(now.shows_mm - now.next.reference_mm) > now.within_mm;

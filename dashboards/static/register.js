@@ -65,6 +65,9 @@
     event.preventDefault();
     for (const f of form.querySelectorAll(".fault")) f.remove();
     for (const f of form.querySelectorAll("[aria-invalid]")) { f.removeAttribute("aria-invalid"); f.removeAttribute("aria-describedby"); }
+    const unread = [...form.querySelectorAll("input[data-kind]")].filter(i => !i.closest("[data-of][hidden]") && i.dataset.kind !== "day" && typeof value(i) === "string");
+    for (const i of unread) show({ pointer: "/record/" + i.name, detail: t("this is no number"), fix: t("write plain digits, such as 12.5") });
+    if (unread.length) { say(""); unread[0].focus(); return; }
     const body = JSON.stringify({ record: record() }), headers = { "Content-Type": "application/json" };
     try {
       const answer = id ? await fetch("/api/v1/instruments/" + id, { method: "PATCH", headers, body })

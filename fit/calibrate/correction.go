@@ -24,7 +24,7 @@ func corrections(l layout) []knot {
 			}
 		}
 		e := sum / float64(n)
-		out = append(out, knot{reading: ref + e, correction: -e, refs: []int{at}, n: n})
+		out = append(out, knot{reading: ref + e, correction: 0 - e, refs: []int{at}, n: n})
 		for len(out) > 1 && !ascends(out[len(out)-2], out[len(out)-1]) {
 			out = append(out[:len(out)-2], joined(out[len(out)-2], out[len(out)-1]))
 		}

@@ -53,20 +53,29 @@ func (x *product) times(p float64) {
 
 func (x *product) ln() float64 { return x.log + math.Log(x.p) }
 
-// between draws a standard normal that lies between a and b, a < b, by the
-// inverse of its distribution.
+// farOut is where Φ is drawn from no more by its inverse: too few digits.
+const farOut = 5
+
+// between draws a standard normal that lies between a and b, a < b: by the
+// inverse of its distribution; far out from an exponential, and what that has
+// too much is thrown away.
 func between(rng *rand.Rand, a, b float64) float64 {
 	flip := a > 0
 	if flip {
 		a, b = -b, -a
 	}
-	pa, pb := below(a), below(b)
-	p := pa + (pb-pa)*rng.Float64()
-	z := 0.0
-	if p > 1e-9 {
-		z = math.Sqrt2 * math.Erfinv(2*p-1)
-	} else { // Erfinv has no digits left there
-		z = b - exponential(rng, max(-b, 1e-3), b-a)
+	z := b
+	if b < -farOut {
+		for {
+			d := exponential(rng, -b, b-a)
+			if rng.Float64() < math.Exp(-d*d/2) {
+				z = b - d
+				break
+			}
+		}
+	} else {
+		pa, pb := below(a), below(b)
+		z = math.Sqrt2 * math.Erfinv(2*(pa+(pb-pa)*rng.Float64())-1)
 	}
 	z = min(max(z, a), b)
 	if flip {

@@ -21,7 +21,7 @@ const (
 	waves       = 20 // of the error curve
 	slowWaves   = 4  // of the hysteresis
 	curveDims   = 2 + waves
-	freeUM      = 1e4 // standard deviation of what is free, in spreads of the readings
+	freeTimes   = 10  // standard deviation of what is free, in sizes of the largest error
 	beyondShare = 0.1 // of the range on either side where the waves go on: they need no level ends
 )
 
@@ -70,7 +70,7 @@ func newModel(l layout, stepMM, refUMM float64) model {
 			m.again = append(m.again, newSite(i, 0, r.errors))
 		}
 	}
-	m.free = freeUM * (1000*widest + m.step + 1)
+	m.free = freeTimes * (1000*widest + m.step + 1)
 	for _, ref := range l.refs {
 		t := m.at(ref)
 		m.place = append(m.place, t)

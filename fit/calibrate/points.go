@@ -61,6 +61,9 @@ func arrange(points []Point, localSpanMM float64) (layout, error) {
 	if len(points) == 0 {
 		return l, errors.New("there are no points; a calibration needs readings against a reference")
 	}
+	if len(points) > MostTargets {
+		return l, fmt.Errorf("there are %d points, more than the %d that a calibration has; give those of one calibration", len(points), MostTargets)
+	}
 	for i, p := range points {
 		if !(math.Abs(p.ReferenceMM) <= mostMM && math.Abs(p.ReadingMM) <= mostMM) {
 			return l, fmt.Errorf("point %d: reference %g mm, reading %g mm; give numbers within ±%g mm", i+1, p.ReferenceMM, p.ReadingMM, float64(mostMM))

@@ -13,13 +13,19 @@ const (
 	correctedBy = 2 // of every so many draws the correction is looked at
 )
 
-// posterior is what the draws say: of each characteristic of the noise-free
-// indicator a sample, mm, and of each knot the errors of the corrected reading.
+// drawsFor keeps large calibrations quick: fewer draws, of more points.
+func drawsFor(cells int) int { return max(min(draws, draws*200/max(cells, 1)), 200) }
+
+// posterior is what the draws say of the characteristics, and of each knot the
+// errors of corrected readings.
 type posterior struct {
-	off     map[string][]float64
-	at      [][]float64 // by knot, either direction, mm
-	between [][]float64 // by knot, to the next
-	sigma   []float64   // scatter of one reading, mm
+	off     map[string][]float64 // of each characteristic: what another calibration gives less the truth, mm
+	at      [][]float64          // by knot, either direction, mm
+	between [][]float64          // by knot, to the next
+	sigma   []float64            // scatter of one reading, mm
+	curve   float64              // rms error of a corrected reading but for the hysteresis, mm
+	half    float64              // rms of half the hysteresis, mm
+	looked  float64              // how many places these are of
 }
 
 // simulate draws indicators that could have shown the readings and gathers
@@ -30,7 +36,7 @@ func simulate(l layout, o Options, stepMM float64, knots []knot) posterior {
 	out := posterior{off: map[string][]float64{}, at: make([][]float64, len(knots)), between: make([][]float64, max(len(knots)-1, 0))}
 	ranges := expectedRange(l.repeats)
 	t, again := newTruth(l, s, o), newAnother(l)
-	for i := range warmUp + draws {
+	for i := range warmUp + drawsFor(len(t.cells)) {
 		s.next()
 		if i < warmUp {
 			continue
@@ -47,6 +53,7 @@ func simulate(l layout, o Options, stepMM float64, knots []knot) posterior {
 			t.correct(s, knots, &out)
 		}
 	}
+	out.curve, out.half = math.Sqrt(out.curve/out.looked), math.Sqrt(out.half/out.looked)
 	return out
 }
 
@@ -142,6 +149,7 @@ func (t *truth) correct(s *sampler, knots []knot, out *posterior) {
 		if s.two {
 			h = dot(r.psi, s.theta[curveDims:]) / 2000
 		}
+		out.curve, out.half, out.looked = out.curve+e*e, out.half+h*h, out.looked+1
 		if r.share > 0 {
 			out.between[r.knot] = append(out.between[r.knot], math.Abs(e+h), math.Abs(e-h))
 		} else {

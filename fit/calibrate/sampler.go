@@ -162,6 +162,9 @@ func (s *sampler) priorVariances() []float64 {
 	free := s.model.free * s.model.free
 	out := s.free
 	out[0], out[1] = free, free
+	if len(s.phi) < 2 {
+		out[1] = 1 // one point has no slope
+	}
 	for k := 1; k <= waves; k++ {
 		out[1+k] = s.a * s.a / s.first.grows[s.r][k-1]
 	}
@@ -182,14 +185,14 @@ func drawGaussian(rng *rand.Rand, prec, rhs, x []float64) {
 		ri := prec[i*n : i*n+i+1]
 		for j := 0; j <= i; j++ {
 			rj := prec[j*n : j*n+j+1]
-			sum := ri[j]
+			sum, whole := ri[j], ri[j]
 			for k := range rj[:j] {
 				sum -= ri[k] * rj[k]
 			}
 			if j < i {
 				ri[j] = sum / rj[j]
 			} else {
-				ri[i] = math.Sqrt(max(sum, 1e-300))
+				ri[i] = math.Sqrt(max(sum, 1e-14*whole))
 			}
 		}
 		rhs[i] = (rhs[i] - dot(ri[:i], rhs)) / ri[i]
