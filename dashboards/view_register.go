@@ -31,6 +31,7 @@ type registered struct {
 	Due       string // the day; "": none
 	Latest    *store.Certificate
 	LastCheck *checkMark
+	OffChart  bool   // the last check is outside the limits
 	Doubt     string // of a reference, with its unit
 }
 
@@ -82,8 +83,11 @@ func (s *Server) registerPage(w http.ResponseWriter, r *http.Request) error {
 				return err
 			}
 			one.LastCheck = lastCheck(checks)
+			if c := p.chartOf(checks, i.Record.ResolutionMM); c != nil {
+				one.OffChart = c.State == calibrate.Outside
+			}
 		}
-		if !one.Retired && one.Standing != standingInForce {
+		if !one.Retired && (one.Standing != standingInForce || one.OffChart) {
 			v.Attention++
 		}
 		v.All = append(v.All, one)
