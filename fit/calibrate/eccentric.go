@@ -8,9 +8,10 @@ import (
 	"crownmark/fit"
 )
 
-// courseShare: a sweep is given the mean of the error along it, which is good
-// to so much of the error (fit/eccentric.go).
-const courseShare = 0.02
+// courseShare is what of an error n times a turn stays in doubt (95 %) because a
+// sweep is given its mean and not its course (fit/eccentric.go): it grows by the square of
+// how much of a period a sweep covers. Size: TestEncoderCheckAgreesWithTheTruth.
+func courseShare(n int) float64 { return 0.015 * float64(n*n) }
 
 // z95 is half the width that holds 95 % of normal values.
 const z95 = 1.959963984540054
@@ -30,8 +31,8 @@ func (r *EncoderResult) eccentric(index fit.Index) {
 	seen := false
 	for n := range 2 {
 		row := EccentricityRow{PerTurn: n + 1, SinDeg: e.SinDeg[n], CosDeg: e.CosDeg[n], AmplitudeDeg: math.Hypot(e.SinDeg[n], e.CosDeg[n])}
-		row.SinU95Deg = math.Hypot(e.SinU95Deg[n], courseShare*row.AmplitudeDeg)
-		row.CosU95Deg = math.Hypot(e.CosU95Deg[n], courseShare*row.AmplitudeDeg)
+		row.SinU95Deg = math.Hypot(e.SinU95Deg[n], courseShare(n+1)*row.AmplitudeDeg)
+		row.CosU95Deg = math.Hypot(e.CosU95Deg[n], courseShare(n+1)*row.AmplitudeDeg)
 		row.Seen = row.partU95() < z95*e.PriorUDeg/2
 		r.Eccentric = append(r.Eccentric, row)
 		if !row.Seen {
