@@ -253,3 +253,24 @@ func TestStandGoesOn(t *testing.T) {
 		}
 	})
 }
+
+// A display that had hung and then jumps: what was taken meanwhile is taken back,
+// by the bench, and said.
+func TestStandHung(t *testing.T) {
+	standBubble(t, func(s *stand) {
+		s.beginStand(BeginStand{Points: points("u0 u1 u2")})
+		s.shows(0, -0.3, 0.1)
+		s.shows(-0.3, 0, 2)
+		s.shows(0, 0.96, 2)
+		s.wantStand("turn 2/2")
+		s.shows(0.96, 0.96, 0.2)
+		s.shows(1.6, 1.9, 0.1)
+		if st := s.wantStand("back 1/1"); st.Refused == nil || st.Refused.Reason != RefusedStuck {
+			t.Errorf("state %+v", st)
+		}
+		s.wantPoints("5: 1 up 0: +0.000 mm")
+		if c := s.rec.all().Calibrated; len(c) != 1 || c[0].Actor != actorBench {
+			t.Errorf("events %+v", c)
+		}
+	})
+}
