@@ -153,7 +153,16 @@ func TestStandUnplugged(t *testing.T) {
 		}
 		s.line("/dev/left").plug()
 		s.wait(1)
-		s.shows(2, 2, 3) // somebody has turned it
+		s.shows(1.3, 1.3, 1) // it lost its zero, or somebody has turned it
+		if st := s.wantStand("turn 2/2"); st.Refused == nil || st.Refused.Reason != RefusedZero {
+			t.Errorf("state %+v", st)
+		}
+		s.shows(1.3, 2, 0.1)
+		s.line("/dev/left").unplug()
+		s.wait(1)
+		s.line("/dev/left").plug()
+		s.wait(1)
+		s.shows(2, 2, 3)
 		if st := s.wantStand("back 2/2"); st.Refused == nil || st.Refused.Reason != RefusedApproach {
 			t.Errorf("state %+v", st)
 		}
