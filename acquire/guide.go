@@ -60,8 +60,8 @@ const (
 	samePlaceMM  = 1e-6
 	mostOfSpace  = 0.9
 	mostSlope    = 0.05 // of the error
-	stuckMM      = 0.1  // a display that jumps by this out of standing,
-	stuckMMPerS  = 3.0  // faster than any hand turns: it had been stuck
+	stuckMM      = 0.2  // a display that jumps by this out of standing,
+	stuckMMPerS  = 5.0  // faster than any hand turns: it had been stuck
 )
 
 func newGuide(plan []StandPoint, taken []StandTaken, take string, steadyS, withinMM float64) *guide {

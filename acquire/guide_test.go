@@ -284,3 +284,18 @@ func TestGuidePedal(t *testing.T) {
 	press(7.503, 2)
 	h.want(StandComplete, "", "up 0=7.000", "up 0.5=7.502", "repeat 0.5=7.503", "repeat 0.5=7.503")
 }
+
+// A quick hand begins slowly: it is not taken for a display that had hung.
+func TestGuideQuickHand(t *testing.T) {
+	t.Parallel()
+	g := newGuide(points("u0 u9"), nil, TakeSteady, 1.5, 0)
+	h := newHand(t, g, -0.5)
+	h.eachS = 0.02
+	h.stands(0)
+	for v := 0.0; h.at < 8.8; h.show() {
+		v = min(v+2, 15) // mm/s, from standing within 0.15 s
+		h.at += v * h.eachS
+	}
+	h.stands(9)
+	h.want(StandComplete, "", "up 0=0.000", "up 9=9.000")
+}

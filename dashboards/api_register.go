@@ -84,8 +84,13 @@ func (s *Server) postInstrument(w http.ResponseWriter, r *http.Request) error {
 	return writeJSON(w, http.StatusCreated, registeredOf(added))
 }
 
-// recordOver puts the keys that were sent over those of record.
+// recordOver puts the keys that were sent over those of record; limits as a whole,
+// so that one can be taken away.
 func recordOver(sent json.RawMessage, record *store.InstrumentRecord) error {
+	var keys map[string]json.RawMessage
+	if json.Unmarshal(sent, &keys) == nil && keys["limits_mm"] != nil {
+		record.LimitsMM = nil
+	}
 	err := decodeStrict(sent, record)
 	p, ok := errors.AsType[*Problem](err)
 	if !ok {

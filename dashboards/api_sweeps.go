@@ -23,6 +23,7 @@ type sweepDoc struct {
 	Zeroing   int        `json:"zeroing"`
 	Readings  int64      `json:"readings"`
 	AngleUDeg *float64   `json:"angle_u_deg"` // null: an encoder told the angles
+	RestMM    *float64   `json:"rest_mm"`     // null: the resting stop was not seen
 	SetAside  bool       `json:"set_aside"`
 	Reason    string     `json:"reason"`
 	Simulated bool       `json:"simulated"`
@@ -32,7 +33,7 @@ type sweepDoc struct {
 
 func sweepOf(w store.Sweep) sweepDoc {
 	d := sweepDoc{ID: w.ID, Job: w.Job, Cylinder: w.Cylinder, Indicator: w.Indicator, State: w.State, Cause: w.Cause,
-		Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Readings: w.Readings, SetAside: w.SetAside, Reason: w.Reason,
+		Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Readings: w.Readings, RestMM: w.RestMM, SetAside: w.SetAside, Reason: w.Reason,
 		Simulated: w.Simulated, StartedAt: w.StartedAt.UTC(), EndedAt: w.EndedAt}
 	if w.Direction != 0 {
 		d.Direction = &w.Direction
@@ -143,9 +144,12 @@ func (s *Server) getSamples(w http.ResponseWriter, r *http.Request) error {
 	}
 	out := csvTo(w, fmt.Sprintf("sweep-%d.csv", sweep.ID))
 	rows := sweepcsv.NewWriter(out, true)
+	if sweep.RestMM != nil {
+		rows.WithRest()
+	}
 	err = s.store.Samples(r.Context(), sweep.ID, func(x store.Sample) error {
 		row := sweepcsv.Row{Sweep: &sweep.ID, Cylinder: &sweep.Cylinder, TS: x.TS, AngleDeg: x.AngleDeg, HeightMM: x.HeightMM, Indicator: sweep.Indicator,
-			Mount: sweep.Mount, Setup: sweep.Setup, Zeroing: sweep.Zeroing, Count: x.Count, Raw: x.Raw, ArrivalS: x.ArrivalS, Burst: x.Burst, Simulated: sweep.Simulated}
+			Mount: sweep.Mount, Setup: sweep.Setup, Zeroing: sweep.Zeroing, RestMM: sweep.RestMM, Count: x.Count, Raw: x.Raw, ArrivalS: x.ArrivalS, Burst: x.Burst, Simulated: sweep.Simulated}
 		if sweep.AngleUDeg > 0 {
 			row.AngleUDeg = &sweep.AngleUDeg
 		}

@@ -68,7 +68,7 @@ func (p calPlot) errorGraph(r calibrate.Result) template.HTML {
 		for _, v := range []float64{mid - half, mid + half} {
 			d.line("limit", graphL, y.at(v), graphR, y.at(v))
 		}
-		d.text("limitname", "end", graphR-6, y.at(mid+half)-5, p.say("limit of the total error, %s", p.smallText(limit, 1)+" "+small))
+		d.text("limitname", "end", graphR-6, y.at(mid+half)+14, p.say("limit of the total error, %s", p.smallText(limit, 1)+" "+small))
 	}
 	for _, run := range runsOf(r.Points) {
 		d.drawRun(p, run, x, y)

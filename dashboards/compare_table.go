@@ -39,9 +39,9 @@ const (
 // quantities is everything that can be held against each other of two cylinders.
 func (k *comparison) quantities(p *pair, a, b fit.Cylinder) []quantity {
 	rows := []quantity{p.index(a, b), p.throw(a, b), p.top(a, b),
-		plainRow("deck", "mm", true, a.DeckMM, b.DeckMM, "the doubt of a zero set by hand on the deck is not known"),
+		plainRow("deck", "mm", true, a.DeckMM, b.DeckMM, "the doubt of a zero set by hand on the deck is not known").doubted(a.DeckU95MM, b.DeckU95MM),
 		plainRow("dwell", "deg", false, a.DwellDeg, b.DwellDeg, "it follows from the display's step and the crank"),
-		{Name: "peak", Unit: "mm", Value: a.PeakMM, RefValue: b.PeakMM, Why: "every zeroing of the display has a zero of its own"},
+		{Name: "peak", Unit: "mm", Value: a.PeakMM, U95: a.PeakU95MM, RefValue: b.PeakMM, RefU95: b.PeakU95MM, Why: "every zeroing of the display has a zero of its own"},
 		scaleRow(a, b),
 		plainRow("rms", "mm", false, k.rms(p.Job.ID, p.Cylinder), k.rms(p.RefJob.ID, p.RefCylinder), "it is a scatter; no doubt of it is known")}
 	return rows
@@ -131,6 +131,12 @@ func plainRow(name, unit string, engine bool, a, b *float64, why string) quantit
 	}
 	diff := *a - *b
 	q.Difference = &diff
+	return q
+}
+
+// doubted gives both values the doubts they have for themselves.
+func (q quantity) doubted(a, b *float64) quantity {
+	q.U95, q.RefU95 = a, b
 	return q
 }
 

@@ -28,6 +28,9 @@ func TestOneThrowGroundIsAllThatDiffers(t *testing.T) {
 			if moved := map[bool]float64{true: 0.3}[p.Cylinder == 3]; q.Name == "index_error" && q.Difference != nil && math.Abs(*q.Difference-moved) > *q.DifferenceU {
 				t.Errorf("cylinder %d: %g ± %g, truth %g", p.Cylinder, *q.Difference, *q.DifferenceU, moved)
 			}
+			if q.Name == "peak" && (q.U95 == nil || q.RefU95 == nil) {
+				t.Errorf("cylinder %d: the peak has no doubt", p.Cylinder)
+			}
 			if q.Name == "index_error" && p.Cylinder != 1 && math.Abs(math.Hypot(*q.U95, *q.RefU95)-*q.DifferenceU) > 1e-12 {
 				t.Errorf("cylinder %d: doubts %g and %g make %g", p.Cylinder, *q.U95, *q.RefU95, *q.DifferenceU)
 			}

@@ -123,7 +123,7 @@ func shows(t *testing.T, page string, texts ...string) {
 func TestRegisterPages(t *testing.T) {
 	a := fullShop(t)
 	page := func(path string) string { body, _ := get(t, a.srv.URL+path); return body }
-	shows(t, page("/register"), "Left dial indicator, serial number 4711 in force", "No. 1", "+12.0 µm 20", "Blocks, grade 1 gauge blocks expired 2026-02-01 C-1877 ±0.3 µm + 4 µm/m", "Head 25 micrometer head, serial number 88-104 in force 2041-03-01 C-2291 ±1.2 µm + 20 µm/m")
+	shows(t, page("/register"), "Left dial indicator, serial number 4711 in force", "No. 1", "3 instruments need attention.", "outside its limits", "Right dial indicator, serial number 4712 failed", "+12.0 µm 20", "Blocks, grade 1 gauge blocks expired 2026-02-01 C-1877 ±0.3 µm + 4 µm/m", "Head 25 micrometer head, serial number 88-104 in force 2041-03-01 C-2291 ±1.2 µm + 20 µm/m")
 	shows(t, page("/register/1"), "Range 12.5 mm", "Limit: Total error 12.0 µm", "Being calibrated now Calibration 16", "Read, and no certificate issued Calibration 3", "The latest check is outside the limits", "On the block of 5 mm. Last: +12.0 µm.", "No. 1 its number 1, simulated")
 	shows(t, page("/calibrations/16"), "Calibration 16 against “Head 25” ISO 13102, digital", "Turn")
 	shows(t, page("/calibrations/3"), "Issue the certificate")
@@ -185,5 +185,14 @@ func TestInstrumentForm(t *testing.T) {
 		t.Errorf("%v %+v", err, r)
 	}
 	w.forgive("422")
+	w.do(chromedp.Click(chromedp.CSS("#change summary")))
+	fill("serial_number", "4711")
+	w.do(chromedp.EvaluateAsDevTools[chromedp.Void](`for (const n of ["plugged", "range_mm", "limits_mm/hysteresis"]) document.getElementById("record").elements[n].value = ""`))
+	w.do(chromedp.Click(chromedp.CSS("#record button.main")))
+	w.arrives("what was taken away is gone", `document.querySelector(".nameplate").textContent.includes("4711")`)
+	i, err = a.store.Instrument(t.Context(), 1)
+	if r := i.Record; err != nil || r.SerialNumber != "4711" || r.LimitsMM["total"] != 0.012 || len(r.LimitsMM) != 1 || r.RangeMM != 0 || r.BenchName != "" || r.ResolutionMM != 0.001 {
+		t.Errorf("%v %+v", err, r)
+	}
 	w.faultless()
 }

@@ -185,6 +185,21 @@ func (v certificateView) Span() string {
 	return plainNumber(v.plot.large(v.Result.LocalSpanMM)) + " " + place
 }
 
+// Halves is the correction in two tables beside each other, or in one where it is
+// short.
+func (v certificateView) Halves() [][]calibrate.Knot {
+	const short = 6
+	if v.Result == nil || len(v.Result.Correction) == 0 {
+		return nil
+	}
+	list := v.Result.Correction
+	if len(list) <= short {
+		return [][]calibrate.Knot{list}
+	}
+	half := (len(list) + 1) / 2
+	return [][]calibrate.Knot{list[:half], list[half:]}
+}
+
 // Digits are the decimals that the display has, in mm.
 func (v certificateView) Digits() int {
 	if r := v.Instrument.Record.ResolutionMM; r > 0 && r < 0.001 {

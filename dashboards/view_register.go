@@ -31,6 +31,7 @@ type registered struct {
 	Due       string // the day; "": none
 	Latest    *store.Certificate
 	LastCheck *checkMark
+	OffChart  bool   // the last check is outside the limits
 	Doubt     string // of a reference, with its unit
 }
 
@@ -82,8 +83,11 @@ func (s *Server) registerPage(w http.ResponseWriter, r *http.Request) error {
 				return err
 			}
 			one.LastCheck = lastCheck(checks)
+			if c := p.chartOf(checks, i.Record.ResolutionMM); c != nil {
+				one.OffChart = c.State == calibrate.Outside
+			}
 		}
-		if !one.Retired && one.Standing != standingInForce {
+		if !one.Retired && (one.Standing != standingInForce || one.OffChart) {
 			v.Attention++
 		}
 		v.All = append(v.All, one)
@@ -167,7 +171,10 @@ func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
 	if b := i.Record.BenchName; b != "" && !slices.ContainsFunc(f.Plugs, func(g plug) bool { return g.Now }) {
 		f.Plugs = append(f.Plugs, plug{b, i.Record.Identity, true}) // not on the bench now
 	}
-	usual := calibrate.DefaultLimits(i.Record.ResolutionMM, i.Record.RangeMM)
+	var usual map[string]float64
+	if i.Record.ResolutionMM > 0 && i.Record.RangeMM > 0 {
+		usual = calibrate.DefaultLimits(i.Record.ResolutionMM, i.Record.RangeMM)
+	}
 	for _, c := range characteristicsOf(calibrate.Result{Limits: map[string]float64{calibrate.Total: 0, calibrate.Local: 0, calibrate.Hysteresis: 0, calibrate.Repeatability: 0, calibrate.Linearity: 0}}) {
 		if c.LimitMM = nil; i.Record.LimitsMM[c.Key] > 0 {
 			c.LimitMM = new(i.Record.LimitsMM[c.Key])

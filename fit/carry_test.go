@@ -157,3 +157,47 @@ func TestUnknownRestingStopIsDoubted(t *testing.T) {
 		t.Errorf("peak ± %.4f where another sweep of the zeroing knows the stop, ± %.4f", *z.PeakU95MM, *known.PeakU95MM)
 	}
 }
+
+// A thousand points doubt the heights no less than the few that say the same,
+// and cost little more.
+func TestManyPointsErrTogetherWithTheirNeighbours(t *testing.T) {
+	few := calibratedJob(false, func(*Correction) {})
+	many := calibratedJob(false, func(c *Correction) {
+		*c = Correction{}
+		for k := range 1201 {
+			c.ReadingMM, c.CorrectionMM, c.U95MM = append(c.ReadingMM, float64(k)/100), append(c.CorrectionMM, -0.0001*float64(k)), append(c.U95MM, 0.002)
+		}
+		c.BetweenU95MM = make([]float64, 1200)
+	})
+	_, s := settled(t, many)
+	if n := len(s.carried); n > 2*mostApart+10 {
+		t.Errorf("%d ways to be wrong are carried", n)
+	}
+	a, b := cylinderOf(solve(t, few), 2), cylinderOf(solve(t, many), 2)
+	if *b.PeakU95MM < 0.97**a.PeakU95MM || *b.PeakU95MM > 1.03**a.PeakU95MM {
+		t.Errorf("peak ± %.5f by many points, ± %.5f by few", *b.PeakU95MM, *a.PeakU95MM)
+	}
+}
+
+// Between two points the doubt is as large as it is told, at them what the points
+// have.
+func TestArchesBetweenThePoints(t *testing.T) {
+	e := &errorCurve{Correction: &Correction{ReadingMM: []float64{0, 2, 4}, CorrectionMM: []float64{0, 0, 0}, U95MM: []float64{0.003, 0.003, 0.003}, BetweenU95MM: []float64{0.005, 0.002}}}
+	e.straighten()
+	sum := func(r float64) float64 {
+		arch := e.arches(0, 2)(r)
+		hats := 0.0
+		for k := range 3 {
+			hat := make([]float64, 3)
+			hat[k] = e.U95MM[k] / k95
+			h := between(e.ReadingMM, hat, r)
+			hats += h * h
+		}
+		return k95 * math.Sqrt(hats+arch*arch)
+	}
+	for r, want := range map[float64]float64{0: 0.003, 1: 0.005, 2: 0.003, 3: 0.003 / math.Sqrt2, 4: 0.003} {
+		if got := sum(r); math.Abs(got-want) > 1e-9 {
+			t.Errorf("at %g mm ± %.6f, want %.6f", r, got, want)
+		}
+	}
+}

@@ -113,6 +113,9 @@ const (
 // k95 is how many standard uncertainties an expanded one of a calibration is.
 const k95 = 1.959963984540054
 
+// mostApart: of more points neighbours are taken to err together.
+const mostApart = 64
+
 // lanes lists how the curve may be wrong: each point by its own doubt, falling
 // to nothing at its neighbours; between two points by what their doubts do not
 // cover; all of it tilted (what a reference has wrong, it has wrong everywhere);
@@ -122,15 +125,16 @@ func (e *errorCurve) lanes() (out []lane) {
 		out = append(out, lane{e, kind, func(s *Sweep, shown float64) float64 { return over(s, shown, at) }})
 	}
 	n := len(e.ReadingMM)
-	for k := range e.U95MM {
+	group := (n + mostApart - 1) / mostApart
+	for k := 0; k < len(e.U95MM); k += group {
 		hat := make([]float64, n)
-		hat[k] = e.U95MM[k] / k95
+		for i := k; i < min(k+group, n); i++ {
+			hat[i] = e.U95MM[i] / k95
+		}
 		add(apart, func(r float64) float64 { return between(e.ReadingMM, hat, r) })
 	}
-	for k, u95 := range e.BetweenU95MM {
-		if u := math.Sqrt(math.Max(u95*u95-e.middle(k), 0)) / k95; u > 0 {
-			add(apart, e.arch(k, u))
-		}
+	for k := 0; k < len(e.BetweenU95MM); k += group {
+		add(apart, e.arches(k, min(k+group, n-1)))
 	}
 	if n > 1 && e.U95MM != nil {
 		ends := []float64{-e.U95MM[0] / k95, e.U95MM[n-1] / k95}
@@ -153,11 +157,17 @@ func (e *errorCurve) middle(k int) float64 {
 	return (e.U95MM[k]*e.U95MM[k] + e.U95MM[k+1]*e.U95MM[k+1]) / 4
 }
 
-// arch is u half way between point k and the next and nothing at both.
-func (e *errorCurve) arch(k int, u float64) func(float64) float64 {
+// arches are what lies between the points from one to another beyond their own
+// doubts: largest half way and nothing at each.
+func (e *errorCurve) arches(from, to int) func(float64) float64 {
 	return func(r float64) float64 {
+		k, _ := slices.BinarySearch(e.ReadingMM, r)
+		if k--; k < from || k >= to {
+			return 0
+		}
 		f := (r - e.ReadingMM[k]) / (e.ReadingMM[k+1] - e.ReadingMM[k])
-		return u * math.Max(4*f*(1-f), 0)
+		u95 := e.BetweenU95MM[k]
+		return 4 * f * (1 - f) * math.Sqrt(math.Max(u95*u95-e.middle(k), 0)) / k95
 	}
 }
 

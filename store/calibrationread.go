@@ -92,15 +92,15 @@ const pointQuery = `SELECT p.id, p.calibration, p.run, p.direction, p.reference_
 // keptPoint is a point with what it stands on.
 type keptPoint struct {
 	CalibrationPoint
-	calibration, stream, seq int64
-	unixNS, ticks            *int64 // nil: the reading is gone
-	decimals                 *int8
-	unit                     *acquire.Unit
-	raw                      []byte
+	calibration   int64
+	unixNS, ticks *int64 // nil: the reading is gone
+	decimals      *int8
+	unit          *acquire.Unit
+	raw           []byte
 }
 
 func scanPoint(row scanner) (k keptPoint, err error) {
-	return k, row.Scan(&k.ID, &k.calibration, &k.Run, &k.Direction, &k.ReferenceMM, &k.stream, &k.seq, &k.TakenBack, &k.unixNS, &k.ticks, &k.decimals, &k.unit, &k.raw)
+	return k, row.Scan(&k.ID, &k.calibration, &k.Run, &k.Direction, &k.ReferenceMM, &k.Stream, &k.Seq, &k.TakenBack, &k.unixNS, &k.ticks, &k.decimals, &k.unit, &k.raw)
 }
 
 // calibrationPoints are a calibration's points.
@@ -124,14 +124,14 @@ func pointsWhere(ctx context.Context, q querier, where string, args ...any) ([]k
 	for n := range list {
 		k := &list[n]
 		if k.ticks == nil {
-			return nil, fmt.Errorf("calibration %d, point %d: its reading, stream %d seq %d, is not there; run `crownmark verify`", k.calibration, k.ID, k.stream, k.seq)
+			return nil, fmt.Errorf("calibration %d, point %d: its reading, stream %d seq %d, is not there; run `crownmark verify`", k.calibration, k.ID, k.Stream, k.Seq)
 		}
-		i, ok := known[k.stream]
+		i, ok := known[k.Stream]
 		if !ok {
-			if i, err = loadInstrument(ctx, q, k.stream); err != nil {
+			if i, err = loadInstrument(ctx, q, k.Stream); err != nil {
 				return nil, err
 			}
-			known[k.stream] = i
+			known[k.Stream] = i
 		}
 		k.ReadingMM = i.HeightMM(acquire.Reading{Ticks: *k.ticks, Decimals: *k.decimals, Unit: *k.unit})
 		k.Raw, k.Indicator, k.At = i.RawText(k.raw), i.Name, time.Unix(0, *k.unixNS).UTC()

@@ -26,7 +26,7 @@ func (s *Store) Export(ctx context.Context, job int64, w io.Writer) error {
 		return fmt.Errorf("export of job %d: %w", job, err)
 	}
 	out := sweepcsv.NewWriter(w, true)
-	if slices.ContainsFunc(l.sweeps, func(w span) bool { return w.restMM != nil }) {
+	if slices.ContainsFunc(l.sweeps, func(w span) bool { return w.RestMM != nil }) {
 		out.WithRest()
 	}
 	if err := l.export(out); err != nil {

@@ -125,7 +125,7 @@ func (l *loader) exportHand(out *sweepcsv.Writer, w *span) error {
 // row is what all rows of a sweep have in common.
 func (w *span) row(tS float64) sweepcsv.Row {
 	r := sweepcsv.Row{Sweep: &w.ID, Cylinder: &w.Cylinder, TS: tS, Indicator: w.Indicator,
-		Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, RestMM: w.restMM, ReclockDeg: w.reclockDeg, Simulated: w.Simulated}
+		Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, RestMM: w.RestMM, ReclockDeg: w.reclockDeg, Simulated: w.Simulated}
 	if w.deckZero {
 		r.ZeroOn = "deck"
 	}

@@ -46,7 +46,7 @@ func (l *loader) input() (fit.Input, error) {
 	for i := range l.sweeps {
 		w := &l.sweeps[i]
 		sw := fit.Sweep{ID: w.ID, Cylinder: w.Cylinder, Indicator: w.Indicator,
-			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], DeckZero: w.deckZero, RestMM: w.restMM, ReclockDeg: w.reclockDeg}
+			Mount: w.Mount, Setup: w.Setup, Zeroing: w.Zeroing, Encoder: encoders[w.Mount], DeckZero: w.deckZero, RestMM: w.RestMM, ReclockDeg: w.reclockDeg}
 		l.uses[w.ID].put(&sw)
 		if w.AngleUDeg > 0 {
 			err = l.handSweep(w, &sw)

@@ -94,7 +94,7 @@ func TestCalibrationIsKept(t *testing.T) {
 		t.Errorf("%+v", cal)
 	}
 	p := cal.Points[3]
-	if len(cal.Points) != 10 || p.ReadingMM != 3.003 || p.ErrorMM() != 0.003 || p.Raw != "+3.003" || p.Indicator != "left" || p.Direction != calibrate.Up || p.At.IsZero() {
+	if len(cal.Points) != 10 || p.ReadingMM != 3.003 || p.ErrorMM() != 0.003 || p.Raw != "+3.003" || p.Indicator != "left" || p.Direction != calibrate.Up || p.At.IsZero() || p.Stream != 1 || p.Seq != 4 {
 		t.Errorf("%+v", cal.Points)
 	}
 	if !cal.Points[9].TakenBack || len(cal.Counted()) != 9 {

@@ -19,7 +19,6 @@ type span struct {
 	encFrom, encTo   int64
 	ended            bool
 	minSpanDeg       *float64 // what the detector was told
-	restMM           *float64 // what it had seen of the resting stop
 	reclockDeg       *float64 // how the adapter stood turned on the crank; set by loadReclock
 	firstNS, lastNS  int64    // of the indicator's readings; 0 with none
 	deckZero         bool
@@ -64,7 +63,7 @@ func scanSpan(row scanner) (w span, err error) {
 	var ended *int64
 	err = row.Scan(&w.ID, &w.Job, &w.Indicator, &w.indStream, &w.encStream, &w.indFrom, &w.encFrom,
 		&w.Cylinder, &w.ended, &w.Cause, &w.Direction, &w.AngleUDeg, &w.indTo, &w.encTo, &w.SetAside, &w.Reason,
-		&w.Mount, &w.Setup, &w.Zeroing, &w.minSpanDeg, &w.restMM, &w.ledger, &w.identity, &w.encName, &w.encIdentity, &w.session, &w.Simulated, &w.sessionStartUnix, &started, &ended)
+		&w.Mount, &w.Setup, &w.Zeroing, &w.minSpanDeg, &w.RestMM, &w.ledger, &w.identity, &w.encName, &w.encIdentity, &w.session, &w.Simulated, &w.sessionStartUnix, &started, &ended)
 	w.StartedAt = time.Unix(0, started).UTC()
 	if ended != nil {
 		t := time.Unix(0, *ended).UTC()

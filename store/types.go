@@ -112,7 +112,8 @@ type Sweep struct {
 	Reason                string // why it was set aside, "" if it is not
 	Direction             int    // +1 in running direction (configured direction while that is unconfirmed), −1 against it, 0 not ended
 	Mount, Setup, Zeroing int
-	AngleUDeg             float64 // above 0: a person read it off degree marks, each to this standard uncertainty
+	AngleUDeg             float64  // above 0: a person read it off degree marks, each to this standard uncertainty
+	RestMM                *float64 // what the display shows on the plunger's resting stop in this zeroing; nil: not seen
 	SetAside, Simulated   bool
 	Readings              int64 // of the indicator, without those taken back
 	StartedAt             time.Time

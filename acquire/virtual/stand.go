@@ -95,9 +95,9 @@ func (o *Operator) HeadTo(indicator string, referenceMM float64, fromBelow, anew
 
 // turnHead turns the head to a place, slower as it comes near.
 func (o *Operator) turnHead(i int, toMM float64) error {
-	const slowMM, nearMM = 0.1, 1e-6
+	const slowMM, nearMM, startMMPerS2 = 0.1, 1e-6, 5.0
 	h, mood := o.bench.heads[i], newMood(o.rng, o.bench.truth.Hand.Unevenness)
-	way := math.Copysign(1, toMM-h.atMM)
+	way, fastest := math.Copysign(1, toMM-h.atMM), 0.0
 	for {
 		left := (toMM - h.atMM) * way
 		if left <= nearMM {
@@ -105,7 +105,8 @@ func (o *Operator) turnHead(i int, toMM float64) error {
 			o.bench.inds[i].plunger.MoveTo(h.placeMM())
 			return nil
 		}
-		v := h.SpeedMMPerS * mood.factor(tickS) * min(1, max(left/slowMM, 0.05))
+		fastest += startMMPerS2 * tickS
+		v := min(fastest, h.SpeedMMPerS*mood.factor(tickS)*min(1, max(left/slowMM, 0.05)))
 		h.atMM += way * min(v*tickS, left)
 		h.rising = int(way)
 		o.bench.inds[i].plunger.MoveTo(h.placeMM())

@@ -3,6 +3,7 @@ package virtual
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Engine is the engine on the bench, as its drawing says.
@@ -93,6 +94,9 @@ type Setup struct {
 	TiltWidthDeg float64 `json:"tilt_width_deg"` // how smoothly
 	ZeroMM       float64 `json:"zero_mm"`        // display at the top
 	CreepMMPerS  float64 `json:"creep_mm_per_s"` // the stand gives
+	// PeakMM is derived: what a true indicator would show on the top, its zero being
+	// where the bench's only indicator was zeroed; of a faulty one alone.
+	PeakMM float64 `json:"peak_mm,omitempty"`
 }
 
 // Hand is who turns the crank.
@@ -139,6 +143,12 @@ func Derive(t Truth) Truth {
 		out[i].TDCDeg = fold(t.Encoder.OffsetDeg + c.NominalDeg + out[i].ThrowErrorDeg + top)
 	}
 	t.Cylinders = out
+	if len(t.Indicators) == 1 && t.Indicators[0].Faulty() {
+		t.Setups = slices.Clone(t.Setups)
+		for i := range t.Setups {
+			t.Setups[i].PeakMM = t.Indicators[0].PeakMM(t.Setups[i])
+		}
+	}
 	return t
 }
 

@@ -95,7 +95,7 @@ func (w tab) printedAs(b *builder) {
 	}
 	paper := w.paper("cal-certificate")
 	um := func(mm *float64) string { return strings.Replace(fmt.Sprintf("%.1f", *mm*1e3), "-", "−", 1) }
-	want := []string{"No. 1", "SIMULATED", "Left dial", "Head 25", "C-2291", "20.0 °C", d.Ledger.Hash[:40],
+	want := []string{"No. 1", "SIMULATED", "Left dial", "Head 25", "C-2291", "20.0 ± 1.0 °C", d.Ledger.Hash[:40],
 		"Total error " + um(r.ErrorTotalMM) + " " + um(r.ErrorTotalU95MM) + " 20.0 " + strings.ReplaceAll(d.Verdict["total"], "_", " ") + ":",
 		"Hysteresis " + um(r.HysteresisMM) + " " + um(r.HysteresisU95MM) + " 1.0 " + strings.ReplaceAll(d.Verdict["hysteresis"], "_", " ") + ":",
 		"Repeatability " + um(r.RepeatabilityMM) + " " + um(r.RepeatabilityU95MM)}

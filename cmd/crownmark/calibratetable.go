@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 
+	"crownmark/fit"
 	"crownmark/fit/calibrate"
 )
 
@@ -31,7 +32,7 @@ func characteristicTable(w io.Writer, r calibrate.Result) {
 		if v, ok := r.Limits[c.Name]; ok {
 			limit, verdict = fmt.Sprintf("%.4g", v*1000), r.Verdict[c.Name]
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t\n", c.Name, micrometres(c.ValueMM, "%.4g"), micrometres(c.U95MM, "%.2g"), limit, verdict)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t\n", c.Name, micrometres(c.ValueMM, c.U95MM), micrometres(c.U95MM, c.U95MM), limit, verdict)
 	}
 	t.Flush()
 	fmt.Fprintf(w, "local: inside any %g mm", r.LocalSpanMM)
@@ -46,7 +47,8 @@ func correctionTable(w io.Writer, r calibrate.Result) {
 	t := columns(w)
 	fmt.Fprintln(t, "reading mm\tcorrection µm\tdoubt ± µm\tto the next ± µm\t")
 	for _, k := range r.Correction {
-		fmt.Fprintf(t, "%.4f\t%+.1f\t%.2g\t%s\t\n", k.ReadingMM, k.CorrectionMM*1000, k.U95MM*1000, micrometres(k.BetweenU95MM, "%.2g"))
+		digits := fit.Digits(k.U95MM * 1000)
+		fmt.Fprintf(t, "%.*f\t%s\t%s\t%s\t\n", 3+digits, k.ReadingMM, fit.Signed(k.CorrectionMM*1000, digits), micrometres(&k.U95MM, &k.U95MM), micrometres(k.BetweenU95MM, k.BetweenU95MM))
 	}
 	t.Flush()
 }
@@ -64,10 +66,11 @@ func budgetTable(w io.Writer, r calibrate.Result) {
 	t.Flush()
 }
 
-// micrometres of millimetres; a dash where unknown.
-func micrometres(mm *float64, form string) string {
-	if mm == nil {
+// micrometres of millimetres with the digits that a doubt leaves; a dash where
+// unknown.
+func micrometres(mm, u95MM *float64) string {
+	if mm == nil || u95MM == nil {
 		return "—"
 	}
-	return fmt.Sprintf(form, *mm*1000)
+	return fmt.Sprintf("%.*f", fit.Digits(*u95MM*1000), *mm*1000)
 }

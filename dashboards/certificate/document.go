@@ -119,6 +119,17 @@ func limitsOf(r store.InstrumentRecord) map[string]float64 {
 	return limits
 }
 
+// usualLimits are those of limits that the shop did not set itself, by name.
+func usualLimits(limits map[string]float64, r store.InstrumentRecord) []string {
+	return slices.DeleteFunc(slices.Sorted(maps.Keys(limits)), func(name string) bool {
+		_, own := r.LimitsMM[name]
+		return own
+	})
+}
+
+// OwnLimits says whether the shop set every limit itself.
+func (d Document) OwnLimits() bool { return len(usualLimits(d.Limits, d.Instrument.Record)) == 0 }
+
 // Draft makes the document of a calibration, without a number. The same standing
 // makes the same document.
 func Draft(s store.CalibrationStanding, software string, evaluate Evaluator) (Document, error) {
@@ -163,10 +174,8 @@ func registered(i *store.Instrument) *Registered {
 
 // cautions say what the person who signs should know.
 func cautions(s store.CalibrationStanding) (list []string) {
-	for _, name := range slices.Sorted(maps.Keys(limitsOf(s.Instrument.Record))) {
-		if _, own := s.Instrument.Record.LimitsMM[name]; !own {
-			list = append(list, fmt.Sprintf("The limit of %s is not the shop's own: it is the usual one for a dial of this range and step (JIS B 7503:2011).", name))
-		}
+	for _, name := range usualLimits(limitsOf(s.Instrument.Record), s.Instrument.Record) {
+		list = append(list, fmt.Sprintf("The limit of %s is not the shop's own: it is the usual one for a dial of this range and step (JIS B 7503:2011).", name))
 	}
 	if s.Reference == nil {
 		return append(list, "It is not said what the instrument was held against: the figures rest on nothing that can be traced.")
@@ -177,9 +186,6 @@ func cautions(s store.CalibrationStanding) (list []string) {
 	}
 	if r.DueAt != nil && s.Calibration.CreatedAt.After(*r.DueAt) {
 		list = append(list, "The reference's own calibration was past its due date.")
-	}
-	if s.Calibration.Conditions.TemperatureC == nil {
-		list = append(list, "Nobody noted the temperature.")
 	}
 	return list
 }

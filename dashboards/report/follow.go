@@ -59,15 +59,14 @@ func Follow(ctx context.Context, k Keeper, number int64, software string, solve 
 	if err != nil {
 		return f, fmt.Errorf("report %d: %w", number, err)
 	}
-	c := comparison{strict: now.Software == frozen.Software && now.Platform == frozen.Platform}
-	f.Rule = c.rule(frozen, now)
+	then, maker := Maker{frozen.Software, frozen.Platform}, Maker{now.Software, now.Platform}
 	now.Software, now.Platform, now.Number, now.IssuedAt = frozen.Software, frozen.Platform, number, &r.IssuedAt
 	now.Index.Software = frozen.Software
-	if err := c.compare(r.Document, now); err != nil {
+	c, err := Compare(r.Document, now, then, maker)
+	if err != nil {
 		return f, fmt.Errorf("report %d: %w", number, err)
 	}
-	f.Figures = c.figures
-	f.Problems = append(f.Problems, c.sorted()...)
+	f.Rule, f.Figures, f.Problems = c.Rule, c.Figures, append(f.Problems, c.Problems...)
 	f.OK = len(f.Problems) == 0
 	return f, nil
 }
@@ -86,7 +85,24 @@ type problem struct {
 	text string
 }
 
-func (c *comparison) rule(then, now Document) string {
+// Maker is a program on a kind of processor.
+type Maker struct{ Software, Platform string }
+
+// Compared is what a comparison of two documents found.
+type Compared struct {
+	Rule     string   // how figures were compared
+	Figures  int      // how many
+	Problems []string // what does not follow, results first
+}
+
+// Compare holds a frozen document against the same one made again.
+func Compare(document []byte, again any, then, now Maker) (Compared, error) {
+	c := comparison{strict: then == now}
+	err := c.compare(document, again)
+	return Compared{c.rule(then, now), c.figures, c.sorted()}, err
+}
+
+func (c *comparison) rule(then, now Maker) string {
 	if c.strict {
 		return "the same program on the same kind of processor: every figure must be the same to the last bit"
 	}
@@ -94,7 +110,7 @@ func (c *comparison) rule(then, now Document) string {
 		then.Software, then.Platform, now.Software, now.Platform, Tolerance)
 }
 
-func (c *comparison) compare(document []byte, now Document) error {
+func (c *comparison) compare(document []byte, now any) error {
 	again, err := json.Marshal(now)
 	if err != nil {
 		return err
@@ -165,7 +181,7 @@ func (c *comparison) same(at []string, then, now json.Number) bool {
 // isWording tells what another version may say better from words that are results.
 func isWording(at []string) bool {
 	switch at[len(at)-1] {
-	case "verdict", "status", "source", "direction", "cause", "reason", "stage", "hash", "state", "name":
+	case "verdict", "overall", "status", "source", "direction", "cause", "reason", "stage", "hash", "state", "name":
 		return false
 	}
 	return !slices.Contains(at, "flags")
@@ -176,7 +192,7 @@ func (c *comparison) differ(at []string, then, now any) {
 	switch {
 	case slices.Contains(at, "curves"):
 		rank = 3
-	case slices.Contains([]string{"index_error_deg", "throw_error_deg", "verdict", "trim_set_deg", "closure_deg", "error_deg"}, at[len(at)-1]):
+	case slices.Contains([]string{"index_error_deg", "throw_error_deg", "verdict", "overall", "trim_set_deg", "closure_deg", "error_deg"}, at[len(at)-1]):
 		rank = 0
 	case at[0] == "index":
 		rank = 1

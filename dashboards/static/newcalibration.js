@@ -46,6 +46,7 @@
     if (want.temperature !== "") {
       b.conditions.temperature_c = Number(want.temperature);
       if (!Number.isFinite(b.conditions.temperature_c)) return t("Write the temperature in plain digits.");
+      b.conditions.temperature_u95_c = 1;
     }
     if (want.soak !== "") b.conditions.soak_min = Number(want.soak);
     if (want.by) b.conditions.measured_by = want.by;

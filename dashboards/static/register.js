@@ -25,15 +25,19 @@
     return Number((n * (perUnit[kind] || 1)).toPrecision(12));
   }
 
+  // unsaid takes away what was kept.
+  const unsaid = (input, key) => key === "u95_mm" || key === "due_at" ? null : input.dataset.kind && input.dataset.kind !== "day" ? 0 : "";
+
   function record() {
     const r = {};
     for (const input of form.querySelectorAll("[name]")) {
       if (input.closest("[data-of][hidden]")) continue;
       const v = value(input), [key, sub] = input.name.split("/");
+      if (sub) r[key] ||= {};
       if (key === "plugged") {
         const chosen = input.selectedOptions[0];
-        if (v) { r.bench_name = v; if (chosen.dataset.identity) r.identity = chosen.dataset.identity; }
-      } else if (v === undefined) continue;
+        if (v || id) { r.bench_name = v || ""; r.identity = chosen.dataset.identity || ""; }
+      } else if (v === undefined) { if (id && !sub) r[key] = unsaid(input, key); }
       else if (key === "due_at") r.due_at = /^\d{4}-\d\d-\d\d$/.test(v) ? v + "T00:00:00Z" : v;
       else if (sub) (r[key] ||= {})[sub] = v;
       else r[key] = v;

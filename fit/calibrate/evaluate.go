@@ -42,7 +42,7 @@ func Evaluate(points []Point, o Options) (Result, error) {
 	step := o.step(points)
 	p := simulate(l, o, step, knots)
 	r.doubt(p)
-	r.warn(l, o, len(knots))
+	r.warn(l, o, len(knots), p, step)
 	r.account(l, o, step, p)
 	r.judge(p, o.Limits)
 	return r, nil

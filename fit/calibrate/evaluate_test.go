@@ -208,6 +208,35 @@ func TestBudget(t *testing.T) {
 	}
 }
 
+// Runs that a new zero parts are told of; those that scatter alone parts are not.
+func TestRunsThatDoNotAgree(t *testing.T) {
+	t.Parallel()
+	told := 0
+	for seed := range uint64(20) {
+		rng := rand.New(rand.NewPCG(21, seed))
+		v := drawVirtual(rng)
+		v.runs, v.step, v.sigma = 3, 0.001, 0.5
+		points := v.calibrated(rng)
+		if strings.Contains(strings.Join(evaluated(t, points, v.options()).Warnings, "\n"), "the runs do not agree") {
+			told++
+		}
+		if seed > 0 {
+			continue
+		}
+		for i := range points {
+			if points[i].Run == 2 {
+				points[i].ReadingMM += 0.003
+			}
+		}
+		if w := strings.Join(evaluated(t, points, v.options()).Warnings, "\n"); !strings.Contains(w, "the runs do not agree: their means lie 3") && !strings.Contains(w, "the runs do not agree: their means lie 2.9") {
+			t.Errorf("a new zero of 3 µm is not told of: %s", w)
+		}
+	}
+	if told > 0 { // 20 of 0.1 % each: 2 %
+		t.Errorf("%d of 20 calibrations without a new zero were told of one", told)
+	}
+}
+
 // Whatever the points are, a result is numbers and nulls that JSON can hold.
 func FuzzEvaluate(f *testing.F) {
 	f.Add([]byte{1, 2, 3, 4, 5, 6, 7, 8, 9}, 1.0)

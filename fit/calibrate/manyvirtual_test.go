@@ -5,6 +5,7 @@ package calibrate
 import (
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -56,4 +57,13 @@ func TestIndicatorsAtTheLimit(t *testing.T) {
 			t.Errorf("%s at the limit: %.2f %%", name, c.share())
 		}
 	}
+}
+
+func (c counts) names() []string {
+	var out []string
+	for name := range c {
+		out = append(out, name)
+	}
+	slices.Sort(out)
+	return out
 }

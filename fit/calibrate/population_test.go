@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
-	"slices"
 	"sync"
 	"testing"
 )
@@ -36,15 +35,6 @@ func (c counts) add(yes bool, name string, slices ...string) {
 			c[k].yes++
 		}
 	}
-}
-
-func (c counts) names() []string {
-	var out []string
-	for name := range c {
-		out = append(out, name)
-	}
-	slices.Sort(out)
-	return out
 }
 
 // everyVirtual calibrates so many indicators of the mixture and hands each to

@@ -72,27 +72,6 @@ func (p *posterior) interval(name string, value float64) (low, high float64) {
 	return value - quantile(off, 1-guardAt), value - quantile(off, guardAt)
 }
 
-// warn says what is not known, or not known well enough.
-func (r *Result) warn(l layout, o Options, knots int) {
-	add := func(yes bool, text string, values ...any) {
-		if yes {
-			r.Warnings = append(r.Warnings, fmt.Sprintf(text, values...))
-		}
-	}
-	add(!o.Reference.Stated, "nobody stated the reference's doubt: no doubt here has it in; state it, or the figures hold only against this reference")
-	add(o.TemperatureC == nil, "nobody noted the temperature: within %g °C of 20 °C was assumed", shopC)
-	if t := o.TemperatureC; t != nil {
-		add(math.Abs(*t-standardC) > shopC, "it was %g °C: more than %g °C off 20 °C; calibrate nearer to 20 °C", *t, shopC)
-	}
-	add(len(l.pairs) == 0, "no point was come to from both sides within one run: the hysteresis is unknown, and the correction's doubt holds for this side only")
-	add(r.RepeatabilityMM == nil, "no point was read repeatedly: the repeatability is unknown")
-	add(r.ErrorLocalMM == nil, "no two points lie within %g mm: the local error is unknown", o.LocalSpanMM)
-	add(knots < len(l.refs), "%d reference points were put together with their neighbours in the correction: they lie closer than their readings can tell", len(l.refs)-knots)
-	if n := len(l.refs); n > 0 {
-		r.Warnings = append(r.Warnings, TooCoarse(o.Reference, l.refs[n-1]-l.refs[0], o.Limits)...)
-	}
-}
-
 // account is the budget of one corrected reading, worst first.
 func (r *Result) account(l layout, o Options, stepMM float64, p posterior) {
 	if len(l.refs) == 0 {
@@ -101,7 +80,7 @@ func (r *Result) account(l layout, o Options, stepMM float64, p posterior) {
 	length := l.refs[len(l.refs)-1] - l.refs[0]
 	reference := o.Reference.U95At(length/2) / 2
 	rms := length / math.Sqrt(12) // of the distance from the middle of the range
-	scatter := quantile(slices.Clone(p.sigma), 0.5)
+	scatter := p.scatter()
 	r.Budget = []Line{
 		{"error curve: scatter of the calibration and what lies between its points", fmt.Sprintf("%d points", len(l.refs)), "measured", math.Sqrt(max(p.curve*p.curve-reference*reference-math.Pow(rms*o.slopeU(), 2), 0))},
 		{"hysteresis: from which side was it come to", fmt.Sprintf("%.2g µm up to down", 2000*p.half), "measured", p.half},
