@@ -175,3 +175,31 @@ func TestEncoderIsCertifiedByAJob(t *testing.T) {
 		t.Errorf("%.5q", f.Problems)
 	}
 }
+
+// What a report says of a calibration, in words, and in German.
+func TestCitedInWords(t *testing.T) {
+	texts, err := newCatalogue()
+	if err != nil {
+		t.Fatal(err)
+	}
+	issued := time.Date(2026, 11, 20, 10, 0, 0, 0, time.UTC)
+	due := issued.AddDate(1, 0, 0)
+	for state, want := range map[string]string{
+		fit.CalibrationInForce:  "left dial (left): certificate 7, version 2, of 2026-11-20 10:00 UTC, due 2027-11-20, conditional pass, in force then",
+		fit.CalibrationExpired:  "left dial (left): certificate 7, version 2, of 2026-11-20 10:00 UTC, due 2027-11-20, conditional pass, past its due date then",
+		fit.CalibrationFailed:   "left dial (left): certificate 7, version 2, of 2026-11-20 10:00 UTC, due 2027-11-20, conditional pass, it had failed",
+		fit.CalibrationDoubted:  "left dial (left): certificate 7, version 2, of 2026-11-20 10:00 UTC, due 2027-11-20, conditional pass, good then, but its next calibration failed",
+		fit.CalibrationNoneMade: "left dial (left): never calibrated before",
+	} {
+		c := report.Calibration{Instrument: "left dial", Indicator: "left", State: state}
+		if state != fit.CalibrationNoneMade {
+			c.Number, c.Version, c.At, c.DueAt, c.Overall = "7", 2, &issued, &due, "conditional_pass"
+		}
+		if got := c.String(); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+		if german := texts.say("de", c.Words()); german == c.Words() {
+			t.Errorf("no German: %q", c.Words())
+		}
+	}
+}

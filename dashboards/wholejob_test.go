@@ -125,6 +125,9 @@ func (r *recorded) begin(row virtual.Row, stream int64) {
 		r.from = row.AngleDeg
 		r.sweep = &acquire.SweepBegin{ID: r.ids, Job: r.job, Cylinder: row.Cylinder, Indicator: row.Indicator, IndStream: stream, IndFrom: r.seq[stream] + 1,
 			EncStream: r.encoder, EncFrom: r.seq[r.encoder], DetectorJSON: "{}", AtNS: r.now}
+		if r.truth.Indicators[0].Faulty() { // its plunger was seen on its stop
+			r.sweep.DetectorJSON = fmt.Sprintf(`{"rest_mm":%g}`, *row.RestMM)
+		}
 		r.b.Begins = append(r.b.Begins, *r.sweep)
 	}
 }

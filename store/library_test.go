@@ -9,6 +9,7 @@ import (
 	"os"
 	"testing"
 
+	"crownmark/fit/calibrate"
 	"crownmark/fit/engine"
 
 	"github.com/google/go-cmp/cmp"
@@ -96,6 +97,8 @@ func TestStoreOfTheFirstVersionGoesOn(t *testing.T) {
 	}
 	must[Job](t)(s.UpdateJob(ctx, 1, JobPatch{JobAttributes: JobAttributes{Stage: new(StageAfterGrinding)}}))
 	must3(t)(s.AddEngine(ctx, practiceEngine(), "test", ""))
+	dial := addInstrument(t, s, dialRecord("dial", "left"))
+	certify(t, s, takeCalibration(t, s, NewCalibration{Instrument: dial.ID}), calibrate.Pass, nil)
 	verifyOK(t, s)
 }
 

@@ -88,6 +88,9 @@ func (e *entry) add(ledger int64, kind, value string, record []byte) error {
 	return nil
 }
 
+// kind is the instrument's, which never changes.
+func (e *entry) kind() string { return e.history[0].kind }
+
 // at is what linked the instrument after the commit ledger; nil: nothing yet.
 func (e *entry) at(ledger int64) *entryState {
 	for i := len(e.history) - 1; i >= 0; i-- {

@@ -13,8 +13,6 @@ import (
 	"crownmark/acquire"
 	"crownmark/fit"
 	"crownmark/fit/calibrate"
-
-	"github.com/google/go-cmp/cmp"
 )
 
 // laterOn is a wall clock that tests put forward.
@@ -234,65 +232,5 @@ func TestRevisionFollowsTheRegister(t *testing.T) {
 	certify2() // the one after the next says nothing of these sweeps
 	if got := revision(); got != second {
 		t.Errorf("a later certificate changed %s to %s", second, got)
-	}
-}
-
-// What is plugged in is found by its identity, then by the bench's name; as the
-// register had it when it was used, else as it has it now.
-func TestWhatAStreamWasReadFrom(t *testing.T) {
-	ctx := context.Background()
-	s := open(t, testOptions(t))
-	at := func() int64 { return s.Stats().HeadLedger }
-	known := dialRecord("known", "left") // 1
-	known.Identity = "usb-1"
-	before := at()
-	addInstrument(t, s, known)
-	addInstrument(t, s, dialRecord("named", "right")) // 2
-	encoder := dialRecord("encoder", "encoder")       // 3
-	encoder.Kind, encoder.Identity = RegisterEncoder, "usb-3"
-	addInstrument(t, s, encoder)
-	then := at()
-	must[Instrument](t)(s.UpdateInstrument(ctx, 2, InstrumentPatch{State: new(LibraryRetired)}))
-	addInstrument(t, s, dialRecord("heir", "right")) // 4
-	moved := known
-	moved.Identity = "usb-new"
-	must[Instrument](t)(s.UpdateInstrument(ctx, 1, InstrumentPatch{Record: &moved}))
-	must[Instrument](t)(s.UpdateInstrument(ctx, 1, InstrumentPatch{State: new(LibraryRetired)}))
-	end := at()
-	r := must[*register](t)(loadRegister(ctx, s.readers))
-	for _, row := range []struct {
-		identity, name string
-		ledger, want   int64
-	}{
-		{"usb-1", "left", then, 1}, {"usb-1", "anything", then, 1}, {"", "left", then, 0}, // it states an identity: its name says nothing
-		{"", "right", then, 2}, {"usb-other", "right", then, 2}, {"usb-3", "left", then, 0}, // an encoder is no indicator
-		{"", "right", before, 4},                              // registered after it was used: as it stands now
-		{"usb-new", "left", before, 1}, {"", "right", end, 4}, // retired
-		{"usb-new", "left", end, 1}, // retired, but it is the one
-		{"usb-1", "left", end, 0}, {"usb-9", "x", end, 0},
-	} {
-		e, _ := r.of(acquire.KindIndicator, row.identity, row.name, row.ledger)
-		if e == nil {
-			e = &entry{}
-		}
-		if e.id != row.want {
-			t.Errorf("%q named %q at ledger %d: instrument %d, want %d", row.identity, row.name, row.ledger, e.id, row.want)
-		}
-	}
-	if e, _ := r.of(acquire.KindEncoder, "usb-3", "", then); e == nil || e.id != 3 {
-		t.Errorf("the encoder: %+v", e)
-	}
-}
-
-// A real sweep takes no correction from a virtual bench.
-func TestVirtualCertificatesStayThere(t *testing.T) {
-	l := live(t, "R+S")
-	if _, _, err := l.s.IssueCertificate(context.Background(), NewCertificate{Instrument: l.dial, Calibration: 1}, func(int64, int64, time.Time) ([]byte, error) {
-		return []byte(`{"overall":"fail","simulated":true}`), nil
-	}); err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff([]string{"in_force 1"}, toldAll(t, l.s, l.input())); diff != "" {
-		t.Error(diff)
 	}
 }

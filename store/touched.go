@@ -79,8 +79,11 @@ func (s *Store) touchedJobs(ctx context.Context, q querier, r *register, e *entr
 	}
 	first := map[int64]int64{} // by job: the ledger of the first sweep
 	for _, w := range spans {
-		made, _ := r.of(acquire.KindIndicator, w.identity, w.Indicator, w.ledger)
-		if made != e {
+		kind, identity, name := acquire.KindIndicator, w.identity, w.Indicator
+		if e.kind() == RegisterEncoder && w.AngleUDeg == 0 {
+			kind, identity, name = acquire.KindEncoder, w.encIdentity, w.encName
+		}
+		if made, _ := r.of(kind, identity, name, w.ledger); made != e {
 			continue
 		}
 		u, err := r.use(e, w.ledger, w.StartedAt, w.Simulated)
