@@ -122,6 +122,10 @@ func TestFlagsThroughTheLifeOfAnIndicator(t *testing.T) {
 			if f := followed(t, a.store, 1, "crownmark test"); !f.OK {
 				t.Errorf("%s: it does not follow: %.5q", row.life, f.Problems)
 			}
+			beside := string(a.want(200, a.call("GET", "/reports/1", "")).body)
+			if told := strings.Contains(beside, "Since it was issued"); told != (row.now == fit.FlagDoubted) {
+				t.Errorf("%s: beside the issued report it is told: %v", row.life, told)
+			}
 			a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
 			second, _ := a.issuedReport(2)
 			var cited []string
