@@ -3,14 +3,11 @@ package dashboards
 import (
 	"encoding/json"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
-	"crownmark/acquire"
-	"crownmark/acquire/virtual"
 	"crownmark/dashboards/report"
 	"crownmark/fit"
 	"crownmark/store"
@@ -219,63 +216,5 @@ func TestCitedInWords(t *testing.T) {
 		if german := texts.say("de", c.Words()); german == c.Words() {
 			t.Errorf("no German: %q", c.Words())
 		}
-	}
-}
-
-// calibrateOnBlocks records a virtual indicator's calibration on gauge blocks.
-func (a *api) calibrateOnBlocks(truth virtual.Truth, calibration int64) {
-	a.t.Helper()
-	list, err := truth.Blocks("left", 2, 0.5)
-	if err != nil {
-		a.t.Fatal(err)
-	}
-	res, err := a.store.Resume(a.t.Context())
-	if err != nil {
-		a.t.Fatal(err)
-	}
-	stream := res.LastStream + 1
-	b := acquire.Batch{Streams: []acquire.StreamOpened{{ID: stream, Kind: acquire.KindIndicator, Name: "left", ConfigJSON: `{"direction":1,"unit":"mm"}`}},
-		Calibrated: []acquire.CalibrationEvent{{Calibration: calibration, Kind: acquire.CalibrationEnded}}}
-	for n, p := range list {
-		b.Readings = append(b.Readings, acquire.Reading{Stream: stream, Seq: int64(n + 1), AtNS: int64(n+1) * 1e9, Ticks: int64(math.Round(p.ReadingMM * 1e4)), Decimals: 4, Unit: acquire.UnitMM})
-		b.Points = append(b.Points, acquire.CalibrationPoint{Calibration: calibration, Run: p.Run, Direction: p.Direction, ReferenceMM: p.ReferenceMM, Stream: stream, Seq: int64(n + 1)})
-	}
-	if _, err := a.store.Record(a.t.Context(), b); err != nil {
-		a.t.Fatal(err)
-	}
-}
-
-// The same job twice with an indicator that shows 2 % too much and is locally
-// 10 µm wrong: before it was in the register, and after a certificate of its
-// calibration was issued. The oracle is the virtual bench's own plunger.
-func TestHeightsAreRightByTheRegister(t *testing.T) {
-	a := startAPI(t, nil)
-	e := engineNamed(t, twin)
-	d := virtual.DefaultDisturbances()
-	d.ScaleError, d.BumpMM, d.HysteresisMM, d.ZeroMM = virtual.Range{Lo: 0.02, Hi: 0.02}, virtual.Range{Lo: 0.01, Hi: 0.01}, virtual.Range{Lo: 0.003, Hi: 0.003}, virtual.Range{Lo: -3, Hi: 3}
-	truth := truthWith(e, 5, d)
-	before := a.index(virtualJob(t, a.store, store.NewJob{Engine: e, Actor: "test"}, truth))
-	a.want(201, a.call("POST", "/api/v1/instruments", `{"record":{"kind":"indicator","name":"left dial","bench_name":"left"}}`))
-	a.want(201, a.call("POST", "/api/v1/instruments", `{"record":{"kind":"blocks","name":"blocks","certificate_number":"K-2","u95_mm":0.0001}}`))
-	a.calibrateOnBlocks(truth, beginCalibration(t, a.store, 1, 2, store.KindCalibration).ID)
-	a.want(201, a.call("POST", "/api/v1/instruments/1/certificates", `{"calibration":1}`))
-	after := a.index(virtualJob(t, a.store, store.NewJob{Engine: e, Actor: "test"}, truth))
-	worst := 0.0
-	for i, c := range after.Cylinders {
-		was, want := before.Cylinders[i], truth.Indicators[0].PeakMM(truth.Setups[i])
-		t.Logf("cylinder %d: peak %+.4f ± %.4f mm, truth %+.4f, before %+.4f; top moved %+.5f°", c.Number, *c.PeakMM, *c.PeakU95MM, want, *was.PeakMM, *c.TDCDeg-*was.TDCDeg)
-		if off := math.Abs(*c.PeakMM - want); off > *c.PeakU95MM || off > 0.01 {
-			t.Errorf("cylinder %d: peak %.4f ± %.4f mm, truth %.4f", c.Number, *c.PeakMM, *c.PeakU95MM, want)
-		}
-		worst = math.Max(worst, math.Abs(*was.PeakMM-want))
-		if moved := *c.TDCDeg - *was.TDCDeg; math.Abs(moved) > 0.002 {
-			t.Errorf("cylinder %d: the correction moved the top by %.4f°", c.Number, moved)
-		}
-	}
-	if worst < 0.02 {
-		t.Errorf("uncorrected the worst peak is off by %.4f mm only: nothing was to correct", worst)
-	}
-	if again := a.index(1); !slices.Equal(raised(t, again), []string{"", ""}) || *again.Cylinders[0].PeakMM != *before.Cylinders[0].PeakMM {
-		t.Error("the certificate reached back to a job before it")
 	}
 }

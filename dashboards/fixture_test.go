@@ -35,16 +35,12 @@ func swept(t testing.TB, e engine.Engine, seed uint64, plan virtual.Plan) fit.In
 
 // truthOf is what is so on a virtual bench with that engine.
 func truthOf(e engine.Engine, seed uint64) virtual.Truth {
-	return truthWith(e, seed, virtual.DefaultDisturbances())
-}
-
-func truthWith(e engine.Engine, seed uint64, d virtual.Disturbances) virtual.Truth {
 	rod, _ := e.RodOrAssumed()
 	v := virtual.Engine{Name: e.Name, StrokeMM: e.StrokeMM, RodMM: rod, CycleDeg: e.Cycle(), Reference: e.Reference()}
 	for _, top := range e.Tops() {
 		v.Cylinders = append(v.Cylinders, virtual.Cylinder{Number: top.Number, NominalDeg: top.NominalDeg, PinOffsetMM: top.PinOffsetMM})
 	}
-	return virtual.Draw(v, seed, d)
+	return virtual.Draw(v, seed, virtual.DefaultDisturbances())
 }
 
 func sweptOn(t testing.TB, e engine.Engine, truth virtual.Truth, plan virtual.Plan) fit.Input {

@@ -124,17 +124,12 @@ func (r *recorded) begin(row virtual.Row, stream int64) {
 		r.ids++
 		r.from = row.AngleDeg
 		r.sweep = &acquire.SweepBegin{ID: r.ids, Job: r.job, Cylinder: row.Cylinder, Indicator: row.Indicator, IndStream: stream, IndFrom: r.seq[stream] + 1,
-			EncStream: r.encoder, EncFrom: r.seq[r.encoder], DetectorJSON: detectorOf(row), AtNS: r.now}
+			EncStream: r.encoder, EncFrom: r.seq[r.encoder], DetectorJSON: "{}", AtNS: r.now}
+		if r.truth.Indicators[0].Faulty() { // its plunger was seen on its stop
+			r.sweep.DetectorJSON = fmt.Sprintf(`{"rest_mm":%g}`, *row.RestMM)
+		}
 		r.b.Begins = append(r.b.Begins, *r.sweep)
 	}
-}
-
-// detectorOf is what a bench's contact detector would know.
-func detectorOf(row virtual.Row) string {
-	if row.RestMM == nil {
-		return "{}"
-	}
-	return fmt.Sprintf(`{"rest_mm":%g}`, *row.RestMM)
 }
 
 func (r *recorded) end() {
