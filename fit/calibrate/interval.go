@@ -53,35 +53,49 @@ func (x *product) times(p float64) {
 
 func (x *product) ln() float64 { return x.log + math.Log(x.p) }
 
-// farOut is where Φ is drawn from no more by its inverse: too few digits.
-const farOut = 5
+const (
+	farOut = 5   // where the inverse of Φ has too few digits
+	wide   = 1.5 // an interval about 0 that is wider holds two in five of all draws
+)
 
-// between draws a standard normal that lies between a and b, a < b: by the
-// inverse of its distribution; far out from an exponential, and what that has
-// too much is thrown away.
+// between draws a standard normal that lies between a and b, a < b, each way
+// exactly: wide about 0, what falls in is kept; narrow, of evenly spread ones as many as are
+// likely; far out, an exponential and as many of it; else by the inverse of Φ.
 func between(rng *rand.Rand, a, b float64) float64 {
-	flip := a > 0
-	if flip {
-		a, b = -b, -a
+	switch {
+	case a < 0 && b > 0 && b-a > wide:
+		for {
+			if z := rng.NormFloat64(); z > a && z < b {
+				return z
+			}
+		}
+	case a > 0:
+		return -onTheLeft(rng, -b, -a)
 	}
-	z := b
-	if b < -farOut {
+	return onTheLeft(rng, a, b)
+}
+
+// onTheLeft draws where a lies left of 0.
+func onTheLeft(rng *rand.Rand, a, b float64) float64 {
+	nearest := min(b, 0)
+	switch {
+	case b < -farOut:
 		for {
 			d := exponential(rng, -b, b-a)
 			if rng.Float64() < math.Exp(-d*d/2) {
-				z = b - d
-				break
+				return max(b-d, a)
 			}
 		}
-	} else {
-		pa, pb := below(a), below(b)
-		z = math.Sqrt2 * math.Erfinv(2*(pa+(pb-pa)*rng.Float64())-1)
+	case b-a <= wide:
+		for {
+			z := a + (b-a)*rng.Float64()
+			if rng.Float64() < math.Exp((nearest*nearest-z*z)/2) {
+				return z
+			}
+		}
 	}
-	z = min(max(z, a), b)
-	if flip {
-		return -z
-	}
-	return z
+	pa, pb := below(a), below(b)
+	return min(max(math.Sqrt2*math.Erfinv(2*(pa+(pb-pa)*rng.Float64())-1), a), b)
 }
 
 // exponential draws from an exponential distribution of this rate, cut at most.

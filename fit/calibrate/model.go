@@ -8,10 +8,11 @@ import (
 
 // The model of an indicator that could have shown these readings, in µm:
 //
-//	before rounding = β0 + β1·t + Σ z_k cos(πkt) + p_i + s·(γ0 + Σ g_k cos(πkt)) + ε
+//	before rounding = Σ β_n P_n(v) + Σ z_k cos(πkt) + p_i + s·(γ0 + Σ g_k cos(πkt)) + ε
 //
-// over the reference's place t, s = −½ moving in and +½ moving out: a smooth
-// error curve whose roughness is learnt (z_k of standard deviation a·k^−r), p_i
+// over the reference's place t (v the same from −1 to 1 over the range, P_n
+// Legendre's polynomials to the third), s = −½ moving in and +½ moving out: a
+// smooth error curve whose bows and roughness are learnt (z_k of standard deviation a·k^−r), p_i
 // what one reference point has alone (what no smooth curve explains, of scatter
 // c, and the reference's own doubt), a hysteresis that varies slowly (g_k of
 // b·k^−1), and the scatter ε of one reading (σ). The display then shows the
@@ -20,7 +21,8 @@ import (
 const (
 	waves       = 20 // of the error curve
 	slowWaves   = 4  // of the hysteresis
-	curveDims   = 2 + waves
+	bows        = 4  // offset, slope, and two bows of the error curve: polynomials
+	curveDims   = bows + waves
 	freeTimes   = 10  // standard deviation of what is free, in sizes of the largest error
 	beyondShare = 0.1 // of the range on either side where the waves go on: they need no level ends
 )
@@ -113,9 +115,10 @@ func (m *model) slowDims() int {
 // curveAt are the columns of the error curve at a place.
 func curveAt(t float64) []float64 {
 	row := make([]float64, curveDims)
-	row[0], row[1] = 1, t-0.5
+	v := (2*t - 1) / (1 - 2*beyondShare)
+	row[0], row[1], row[2], row[3] = 1, v, (3*v*v-1)/2, (5*v*v*v-3*v)/2
 	for k := 1; k <= waves; k++ {
-		row[1+k] = math.Cos(math.Pi * float64(k) * t)
+		row[bows+k-1] = math.Cos(math.Pi * float64(k) * t)
 	}
 	return row
 }

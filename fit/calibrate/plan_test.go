@@ -1,7 +1,11 @@
 package calibrate_test
 
 import (
+	"bytes"
+	"encoding/csv"
+	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -101,6 +105,44 @@ func TestDefaultLimits(t *testing.T) {
 	}
 	if l := calibrate.DefaultLimits(0.001, 25); l != nil {
 		t.Errorf("beyond the table: %v", l)
+	}
+}
+
+// The whole table for dials of 50 mm and more, row by row.
+func TestDefaultLimitsAreTheTable(t *testing.T) {
+	text, err := os.ReadFile("testdata/jis_b7503_2011_mpe_um.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := csv.NewReader(bytes.NewReader(text))
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for _, row := range rows[1:] {
+		if row[0] != "A" {
+			continue
+		}
+		seen++
+		number := func(s string) float64 {
+			v, err := strconv.ParseFloat(s, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return v
+		}
+		to := row[2][strings.LastIndexAny(row[2], "=-")+1:]
+		l := calibrate.DefaultLimits(number(row[1]), number(to))
+		for i, name := range []string{calibrate.Hysteresis, calibrate.Repeatability, "", "", "", calibrate.Total} {
+			if want := number(row[3+i]) / 1000; name != "" && l[name] != want {
+				t.Errorf("%v: %s %g, want %g", row, name, l[name], want)
+			}
+		}
+	}
+	if seen != 12 {
+		t.Errorf("%d rows", seen)
 	}
 }
 

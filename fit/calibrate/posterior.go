@@ -8,7 +8,7 @@ import (
 // How many draws are thrown away first and how many are kept.
 const (
 	warmUp      = 200
-	draws       = 1200
+	draws       = 1100
 	drawsSeed   = 13
 	correctedBy = 2 // of every so many draws the correction is looked at
 )

@@ -21,13 +21,15 @@ type sampler struct {
 	p     []float64 // by reference point
 	mid   []float64 // of repeats
 	sigma float64
-	a     float64 // of the waves
+	a     int     // of the waves, on the grid
+	bow   float64 // of the bows
 	r     int     // which of the rates they shrink by
 	b, c  float64
 	back  float64 // of the hysteresis as a whole
 
 	prec, rhs []float64 // work space, dims² and dims
 	free      []float64
+	moved     []float64
 	walk      walker
 }
 
@@ -43,10 +45,10 @@ func rates() [rateCount]float64 { return [rateCount]float64{1, 1.5, 2, 3, 5} }
 
 // firsts are what is known beforehand, over the grid, and other tables.
 type firsts struct {
-	um, log                  [gridSize]float64         // the grid, and its ln
-	waves, alone, slow, back [gridSize]float64         // ln of densities
-	grows                    [rateCount][waves]float64 // k^2r
-	growsLog                 [rateCount]float64        // Σ ln k^r
+	um, log                       [gridSize]float64         // the grid, and its ln
+	waves, bow, alone, slow, back [gridSize]float64         // ln of densities
+	grows                         [rateCount][waves]float64 // k^2r
+	growsLog                      [rateCount]float64        // Σ ln k^r
 }
 
 func newFirsts() firsts {
@@ -54,7 +56,7 @@ func newFirsts() firsts {
 	for i := range f.um {
 		f.um[i] = leastUM * math.Pow(gridRatio, float64(i))
 		f.log[i] = math.Log(f.um[i])
-		f.waves[i], f.back[i] = wavesFirst(f.um[i]), backFirst(f.um[i])
+		f.waves[i], f.bow[i], f.back[i] = wavesFirst(f.um[i]), bowFirst(f.um[i]), backFirst(f.um[i])
 		f.alone[i], f.slow[i] = aloneFirst(f.um[i]), slowFirst(f.um[i])
 	}
 	for j, rate := range rates() {
@@ -69,7 +71,7 @@ func newFirsts() firsts {
 func newSampler(m model, seed uint64) *sampler {
 	dims := curveDims + m.slowDims()
 	s := &sampler{model: m, rng: rand.New(rand.NewPCG(seed, 0x6372)), table: newBellTable(), first: newFirsts(), theta: make([]float64, dims), p: make([]float64, len(m.phi)),
-		mid: make([]float64, len(m.again)), prec: make([]float64, dims*dims), rhs: make([]float64, dims), free: make([]float64, dims), a: 1, r: 2, b: 0.3, c: 0.1, back: 3}
+		mid: make([]float64, len(m.again)), prec: make([]float64, dims*dims), rhs: make([]float64, dims), free: make([]float64, dims), a: gridSize / 3, r: 2, bow: 2, b: 0.3, c: 0.1, back: 3}
 	guess := m.scatter0()
 	s.coarse = guess < 0.45*m.step
 	s.sigma = max(guess, 0.1*m.step, leastUM)
@@ -85,6 +87,7 @@ func (s *sampler) next() {
 	s.drawCurve()
 	s.drawAlone()
 	s.drawWaves()
+	s.drawRescaled()
 	if s.coarse {
 		s.drawWalk()
 	}
@@ -93,10 +96,12 @@ func (s *sampler) next() {
 }
 
 // curve is the smooth part at a reference point for a side.
-func (s *sampler) curve(at int, side float64) float64 {
-	f := dot(s.phi[at], s.theta)
+func (s *sampler) curve(at int, side float64) float64 { return s.curveOf(s.theta, at, side) }
+
+func (s *sampler) curveOf(theta []float64, at int, side float64) float64 {
+	f := dot(s.phi[at], theta)
 	if s.two {
-		f += side * dot(s.psi[at], s.theta[curveDims:])
+		f += side * dot(s.psi[at], theta[curveDims:])
 	}
 	return f
 }
@@ -165,8 +170,9 @@ func (s *sampler) priorVariances() []float64 {
 	if len(s.phi) < 2 {
 		out[1] = 1 // one point has no slope
 	}
+	out[2], out[3] = s.bow*s.bow, s.bow*s.bow
 	for k := 1; k <= waves; k++ {
-		out[1+k] = s.a * s.a / s.first.grows[s.r][k-1]
+		out[bows+k-1] = s.first.um[s.a] * s.first.um[s.a] / s.first.grows[s.r][k-1]
 	}
 	for k := range out[curveDims:] {
 		out[curveDims+k] = s.b * s.b / float64(max(k*k, 1))

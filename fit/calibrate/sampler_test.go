@@ -43,7 +43,7 @@ func rangeOf(rng *rand.Rand, n int) float64 {
 func TestDrawsBetween(t *testing.T) {
 	t.Parallel()
 	density := func(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
-	for _, c := range [][2]float64{{-1, 1}, {-0.5, 3}, {1, 2}, {-7, -5.5}, {5.9, 6.1}, {-30, 30}} {
+	for _, c := range [][2]float64{{-1, 1}, {-0.5, 0.4}, {-0.5, 3}, {1, 2}, {3, 4.5}, {0.5, 4}, {-7, -5.5}, {5.9, 6.1}, {-30, 30}} {
 		a, b := c[0], c[1]
 		rng := rand.New(rand.NewPCG(2, 2))
 		sum, n := 0.0, 20000

@@ -39,7 +39,7 @@ func (s *sampler) drawWaves() {
 	for j := range s.first.grows {
 		ss := 0.0
 		for k, g := range s.first.grows[j] {
-			z := s.theta[2+k]
+			z := s.theta[bows+k]
 			ss += z * z * g
 		}
 		for i, a := range s.first.um {
@@ -47,7 +47,12 @@ func (s *sampler) drawWaves() {
 		}
 	}
 	best := s.choose(logs[:])
-	s.a, s.r = s.first.um[best%gridSize], best/gridSize
+	s.a, s.r = best%gridSize, best/gridSize
+	bow := s.theta[2]*s.theta[2] + s.theta[3]*s.theta[3]
+	s.bow = s.grid(func(i int) float64 {
+		u := s.first.um[i]
+		return s.first.bow[i] - 2*s.first.log[i] - bow/(2*u*u)
+	})
 	if !s.two {
 		return
 	}
@@ -140,14 +145,15 @@ func scatterFirst(um float64) float64 {
 	return math.Log(0.8*bell(l, math.Log(0.65), 0.7)/0.7 + 0.2*bell(l, 0, 3)/3)
 }
 
-// wavesFirst: error curves of most indicators span 1 to 20 µm.
-func wavesFirst(um float64) float64 {
-	l := math.Log(um)
-	return math.Log(0.8*bell(l, math.Log(3), 1.2)/1.2 + 0.2*bell(l, math.Log(3), 4)/4)
-}
+// wavesFirst: error curves of most indicators span 1 to 20 µm; some are straight
+// or bow evenly.
+func wavesFirst(um float64) float64 { return none(um, 0.3, 3, 1.2) }
+
+// bowFirst: the same, of an even bow.
+func bowFirst(um float64) float64 { return none(um, 0.2, 2, 1.2) }
 
 // aloneFirst: single points seldom stand out.
-func aloneFirst(um float64) float64 { return none(um, 0.7, 0.3) }
+func aloneFirst(um float64) float64 { return none(um, 0.7, 0.3, 1.2) }
 
 // backFirst: the hysteresis of most indicators is 0 to 6 µm.
 func backFirst(um float64) float64 {
@@ -156,11 +162,13 @@ func backFirst(um float64) float64 {
 }
 
 // slowFirst: the hysteresis is mostly the same over the range.
-func slowFirst(um float64) float64 { return none(um, 0.7, 0.4) }
+func slowFirst(um float64) float64 { return none(um, 0.7, 0.4, 1.2) }
 
-// none is a density that has this share at next to nothing, the rest about mid.
-func none(um, share, mid float64) float64 {
-	rest := (1 - share) * bell(math.Log(um), math.Log(mid), 1.2) / 1.2
+// none is a density that has this share at next to nothing; of the rest four in
+// five about mid, and one anywhere.
+func none(um, share, mid, sd float64) float64 {
+	l := math.Log(um / mid)
+	rest := (1 - share) * (0.8*bell(l, 0, sd)/sd + 0.2*bell(l, 0, 4)/4)
 	if um <= leastUM {
 		rest += share * math.Sqrt(2*math.Pi) / math.Log(gridRatio)
 	}
