@@ -41,6 +41,7 @@ type guide struct {
 	sudden  *sample // a jump out of standing at the point taken last, until the next reading agrees
 	before  sample  // the reading before
 	moved   bool    // the display has moved since the last point
+	away    *sample // what it showed before the indicator was away; nil: it was not, since the last point
 }
 
 // UsualSteadyS is how long a display must have stood before a point is taken, s.
@@ -70,28 +71,11 @@ func newGuide(plan []StandPoint, taken []StandTaken, take string, steadyS, withi
 	return g
 }
 
-// space is how far a point lies from the nearest other place of the plan, mm;
-// +Inf: there is none.
-func (g *guide) space(of StandPoint) float64 {
-	least := math.Inf(1)
-	for _, p := range g.plan {
-		if d := math.Abs(p.ReferenceMM - of.ReferenceMM); d > samePlaceMM {
-			least = min(least, d)
-		}
-	}
-	return least
-}
-
-// within is how near to what is expected the display must stand at a point.
-func (g *guide) within(of StandPoint) float64 {
-	if g.nearMM > 0 {
-		return g.nearMM
-	}
-	return max(leastNearMM, min(usualNearMM, nearShare*g.space(of)))
-}
-
 // restart forgets how the display came to where it is: the indicator was away.
 func (g *guide) restart() {
+	if last := g.before; last.atNS != 0 {
+		g.away = &last
+	}
 	g.heard, g.came, g.still, g.refused, g.sudden, g.before, g.moved = 0, approach{}, settled{}, nil, nil, sample{}, true
 	g.look()
 }
@@ -212,7 +196,7 @@ func (g *guide) look() {
 		}
 	}
 	if stands && g.state == StandTurn && g.refused == nil {
-		g.wentOn(at)
+		g.advise(at)
 	}
 }
 
@@ -282,7 +266,7 @@ func (g *guide) press() (x sample, why *StandRefusal) {
 func (g *guide) took(t StandTaken) {
 	g.taken = append(slices.Clip(g.taken), t)
 	g.came.begin(t.ReadingMM)
-	g.refused, g.moved, g.sudden = nil, false, nil
+	g.refused, g.moved, g.sudden, g.away = nil, false, nil, nil
 	g.look()
 }
 

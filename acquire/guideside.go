@@ -5,6 +5,26 @@ import (
 	"math"
 )
 
+// space is how far a point lies from the nearest other place of the plan, mm;
+// +Inf: there is none.
+func (g *guide) space(of StandPoint) float64 {
+	least := math.Inf(1)
+	for _, p := range g.plan {
+		if d := math.Abs(p.ReferenceMM - of.ReferenceMM); d > samePlaceMM {
+			least = min(least, d)
+		}
+	}
+	return least
+}
+
+// within is how near to what is expected the display must stand at a point.
+func (g *guide) within(of StandPoint) float64 {
+	if g.nearMM > 0 {
+		return g.nearMM
+	}
+	return max(leastNearMM, min(usualNearMM, nearShare*g.space(of)))
+}
+
 // sameAsBefore tells that a point lies where the last one was taken.
 func (g *guide) sameAsBefore(next StandPoint) bool {
 	n := len(g.taken)
@@ -55,11 +75,16 @@ func (g *guide) sideOf(next StandPoint, at float64) *StandRefusal {
 
 const notLeft = "the display has not left the point since it was taken"
 
-// wentOn: the display stands near the point taken last, but elsewhere. Whether it
-// was taken while the hand only paused, a person knows.
-func (g *guide) wentOn(at float64) {
+// advise says what only a person can judge of a display that stands, not at the
+// next point: it was taken while the hand only paused, or it has another zero.
+func (g *guide) advise(at float64) {
 	n := len(g.taken)
 	if n == 0 {
+		return
+	}
+	if g.away != nil && math.Abs(at-g.away.mm) > g.band() {
+		g.refuse(RefusedZero, fmt.Sprintf("the indicator was away: it showed %.3f before and shows %.3f now", g.away.mm, at),
+			"if only the reference was turned, go on; if the display lost its zero, end this calibration and begin another")
 		return
 	}
 	last := g.taken[n-1]

@@ -15,12 +15,13 @@ func TestRemount(t *testing.T) {
 		ctx := context.Background()
 		s.run()
 		s.sel(1, 3)
-		s.turn(-5, 10)
+		s.turn(100, 20)
 		half := 180.0
 		d, err := s.b.Remount(ctx, &half)
 		if err != nil || d.Kind != DatumMount || d.Cause != "remount:180" {
 			t.Fatalf("%+v, %v", d, err)
 		}
+		s.want("3 + remount")
 		s.wantNotice("mount_new", "A new encoder mount begins: the encoder was mounted anew.")
 		before := s.b.Snapshot().Encoder.Mount
 		again, err := s.b.Remount(ctx, nil)
@@ -42,6 +43,17 @@ func TestRemount(t *testing.T) {
 			if _, err := s.b.Remount(ctx, &bad); err == nil {
 				t.Errorf("turned by %g°", bad)
 			}
+		}
+	})
+}
+
+// It is kept at once, a job selected or not.
+func TestRemountBeforeAnyJob(t *testing.T) {
+	inBubble(t, func(s *stand) {
+		s.run()
+		d, err := s.b.Remount(context.Background(), nil)
+		if err != nil || !slices.Contains(s.rec.all().Data, d) {
+			t.Errorf("%+v is not kept, %v", d, err)
 		}
 	})
 }

@@ -153,7 +153,16 @@ func TestStandUnplugged(t *testing.T) {
 		}
 		s.line("/dev/left").plug()
 		s.wait(1)
-		s.shows(2, 2, 3) // somebody has turned it
+		s.shows(1.3, 1.3, 1) // it lost its zero, or somebody has turned it
+		if st := s.wantStand("turn 2/2"); st.Refused == nil || st.Refused.Reason != RefusedZero {
+			t.Errorf("state %+v", st)
+		}
+		s.shows(1.3, 2, 0.1)
+		s.line("/dev/left").unplug()
+		s.wait(1)
+		s.line("/dev/left").plug()
+		s.wait(1)
+		s.shows(2, 2, 3)
 		if st := s.wantStand("back 2/2"); st.Refused == nil || st.Refused.Reason != RefusedApproach {
 			t.Errorf("state %+v", st)
 		}
@@ -250,6 +259,27 @@ func TestStandGoesOn(t *testing.T) {
 		}
 		if c := s.rec.all().Calibrated; len(c) != 3 || c[0].Kind != CalibrationTakenUp || c[2].Stream != 77 || c[2].Seq != 2 {
 			t.Errorf("taken back: %+v", c)
+		}
+	})
+}
+
+// A display that had hung and then jumps: what was taken meanwhile is taken back,
+// by the bench, and said.
+func TestStandHung(t *testing.T) {
+	standBubble(t, func(s *stand) {
+		s.beginStand(BeginStand{Points: points("u0 u1 u2")})
+		s.shows(0, -0.3, 0.1)
+		s.shows(-0.3, 0, 2)
+		s.shows(0, 0.96, 2)
+		s.wantStand("turn 2/2")
+		s.shows(0.96, 0.96, 0.2)
+		s.shows(1.6, 1.9, 0.1)
+		if st := s.wantStand("back 1/1"); st.Refused == nil || st.Refused.Reason != RefusedStuck {
+			t.Errorf("state %+v", st)
+		}
+		s.wantPoints("5: 1 up 0: +0.000 mm")
+		if c := s.rec.all().Calibrated; len(c) != 1 || c[0].Actor != actorBench {
+			t.Errorf("events %+v", c)
 		}
 	})
 }

@@ -138,6 +138,7 @@ func (l *loop) standStored(news []StandNews) {
 		if s := l.stand; s != nil && s.id == n.Calibration {
 			s.stored = min(n.Stored, len(s.taken))
 			l.read = true
+			l.publish() // whoever is told may look
 		}
 		l.b.o.OnEvent(Event{Stand: &n})
 	}

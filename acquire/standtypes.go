@@ -53,6 +53,7 @@ const (
 	RefusedJumps    = "jumps"    // single readings jump
 	RefusedAgain    = "pressed_twice"
 	RefusedWentOn   = "went_on" // the display stands near the point taken last, but elsewhere
+	RefusedZero     = "zero"    // the indicator was away, and shows something else now
 	RefusedStuck    = "stuck"   // the display had not followed the plunger
 )
 

@@ -21,9 +21,9 @@ var (
 	fills     = strings.NewReplacer("{$}", "", "{id}", "1")
 	alsoAsked = map[string][]string{"/compare": {"?jobs=1,2"}, "/jobs/new": {"?engine=1"}, "/calibrations/new": {"?instrument=1"}, "/study": {"?jobs=1,2"}}
 	alsoShown = map[string][]string{
-		"/register/{id}":     {"/register/2", "/register/4"},
+		"/register/{id}":     {"/register/2", "/register/4", "/register/5"},
 		"/calibrations/{id}": {fmt.Sprint("/calibrations/", calUnissued), fmt.Sprint("/calibrations/", calCheck), fmt.Sprint("/calibrations/", calRunning)},
-		"/certificates/{id}": {"/certificates/2"},
+		"/certificates/{id}": {"/certificates/3"},
 	}
 )
 

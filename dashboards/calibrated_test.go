@@ -88,59 +88,74 @@ func TestFlagsThroughTheLifeOfAnIndicator(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			a := startAPI(t, nil)
-			var first fit.Index
-			var frozen string
-			for _, event := range strings.Fields(row.life) {
-				switch event {
-				case "R":
-					a.want(201, a.call("POST", "/api/v1/instruments", leftDial))
-				case "old":
-					a.certifyDial("pass", -1)
-				case "S":
-					wholeJob(t, a.store, twin)
-					first = a.index(1)
-					a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
-					_, frozen = a.issuedReport(1)
-				default:
-					a.certifyDial(event, 365)
-				}
-			}
+			first, frozen := a.liveDial(row.life)
 			each := func(flag string) []string { return []string{flag, flag} }
 			if got := raised(t, first); !slices.Equal(got, each(row.then)) {
-				t.Errorf("%s: flags then %q, want %q", row.life, got, row.then)
+				t.Errorf("flags then %q, want %q", got, row.then)
 			}
 			if got := raised(t, a.index(1)); !slices.Equal(got, each(row.now)) {
-				t.Errorf("%s: flags now %q, want %q", row.life, got, row.now)
+				t.Errorf("flags now %q, want %q", got, row.now)
 			}
 			issued, body := a.issuedReport(1)
 			if got := raised(t, issued.Index); !slices.Equal(got, each(row.then)) || body != frozen {
-				t.Errorf("%s: the issued report has %q, want %q; changed: %v", row.life, got, row.then, body != frozen)
+				t.Errorf("the issued report has %q, want %q; changed: %v", got, row.then, body != frozen)
 			}
 			if f := followed(t, a.store, 1, "crownmark test"); !f.OK {
-				t.Errorf("%s: it does not follow: %.5q", row.life, f.Problems)
+				t.Errorf("it does not follow: %.5q", f.Problems)
 			}
-			a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
-			second, _ := a.issuedReport(2)
-			var cited []string
-			for _, c := range second.Calibrations {
-				cited = append(cited, fmt.Sprintf("%s %d", c.State, c.Version))
-				if c.Instrument != "left dial" || c.Indicator != "left" || len(c.Sweeps) == 0 || (c.At != nil) != (c.Version > 0) {
-					t.Errorf("%s: %+v", row.life, c)
-				}
+			beside := string(a.want(200, a.call("GET", "/reports/1", "")).body)
+			if told := strings.Contains(beside, "Since it was issued"); told != (row.now == fit.FlagDoubted) {
+				t.Errorf("beside the issued report it is told: %v", told)
 			}
-			if got := raised(t, second.Index); !slices.Equal(got, each(row.now)) || strings.Join(cited, ", ") != row.cited {
-				t.Errorf("%s: a new report has %q and cites %q, want %q and %q", row.life, got, cited, row.now, row.cited)
-			}
-			page := string(a.want(200, a.call("GET", "/jobs/1/report", "")).body)
-			for _, c := range second.Calibrations {
-				if !strings.Contains(page, c.Words()) {
-					t.Errorf("%s: the draft page does not say %q", row.life, c.Words())
-				}
-			}
-			if none := strings.Contains(page, report.NoCalibration); none != (row.cited == "") {
-				t.Errorf("%s: none on record: %v", row.life, none)
-			}
+			a.citesNow(row.cited, each(row.now))
 		})
+	}
+}
+
+// liveDial has the dial live: R registers it, pass and fail certify it, old
+// certifies with a due date past, S is a job and its report. It returns job 1's
+// index and report as they were then.
+func (a *api) liveDial(life string) (first fit.Index, frozen string) {
+	a.t.Helper()
+	for _, event := range strings.Fields(life) {
+		switch event {
+		case "R":
+			a.want(201, a.call("POST", "/api/v1/instruments", leftDial))
+		case "old":
+			a.certifyDial("pass", -1)
+		case "S":
+			wholeJob(a.t, a.store, twin)
+			first = a.index(1)
+			a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
+			_, frozen = a.issuedReport(1)
+		default:
+			a.certifyDial(event, 365)
+		}
+	}
+	return first, frozen
+}
+
+// citesNow holds a new report and the draft page of job 1 against what they should cite.
+func (a *api) citesNow(want string, flags []string) {
+	a.t.Helper()
+	a.want(201, a.call("POST", "/api/v1/jobs/1/reports", stated))
+	d, _ := a.issuedReport(2)
+	page := string(a.want(200, a.call("GET", "/jobs/1/report", "")).body)
+	var cited []string
+	for _, c := range d.Calibrations {
+		cited = append(cited, fmt.Sprintf("%s %d", c.State, c.Version))
+		if c.Instrument != "left dial" || c.Indicator != "left" || len(c.Sweeps) == 0 || (c.At != nil) != (c.Version > 0) {
+			a.t.Errorf("%+v", c)
+		}
+		if !strings.Contains(page, c.Words()) {
+			a.t.Errorf("the draft page does not say %q", c.Words())
+		}
+	}
+	if got := raised(a.t, d.Index); !slices.Equal(got, flags) || strings.Join(cited, ", ") != want {
+		a.t.Errorf("a new report has %q and cites %q, want %q and %q", got, cited, flags, want)
+	}
+	if none := strings.Contains(page, report.NoCalibration); none != (want == "") {
+		a.t.Errorf("none on record: %v", none)
 	}
 }
 

@@ -3,6 +3,7 @@ package dashboards
 import (
 	"fmt"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -130,4 +131,11 @@ func (st stage) instrumentsMove(w *watched) {
 	time.Sleep(1100 * time.Millisecond)
 	st.read(171.8, -0.05)
 	w.until("lines go on", last(`=== "+0.888 mm"`))
+	w.do(chromedp.Click(chromedp.CSS(`.mounting [data-body='{"turned_deg":180}']`)))
+	w.until("the adapter's turn is told", `document.getElementById("said").textContent.includes("turned by 180°")`)
+	st.bench.mu.Lock()
+	defer st.bench.mu.Unlock()
+	if !slices.Contains(st.bench.zeroed, "encoder true") {
+		w.t.Errorf("the bench was not told: %q", st.bench.zeroed)
+	}
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"crownmark/dashboards/report"
+	"crownmark/fit"
 	"crownmark/store"
 )
 
@@ -102,7 +103,36 @@ func (s *Server) showIssued(w http.ResponseWriter, r *http.Request, file bool) e
 	if file {
 		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="crank-index-report-%d.html"`, issued.Number))
 	}
-	return s.showReport(w, r, d, func(v *reportView) { v.Hash, v.File = issued.Hash, file })
+	since, err := s.sinceIssued(r.Context(), d)
+	if err != nil {
+		return err
+	}
+	return s.showReport(w, r, d, func(v *reportView) { v.Hash, v.File, v.Since = issued.Hash, file, since })
+}
+
+// sinceIssued finds what the register learnt of the report's instruments after
+// it was issued, and the report itself does not say.
+func (s *Server) sinceIssued(ctx context.Context, d report.Document) (list []sinceIssued, err error) {
+	instruments, err := s.store.Registered(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, i := range instruments {
+		said := slices.ContainsFunc(d.Calibrations, func(c report.Calibration) bool {
+			return c.Registered == i.ID && (c.State == fit.CalibrationDoubted || c.State == fit.CalibrationFailed)
+		})
+		if said || i.Record.IsReference() {
+			continue
+		}
+		t, err := s.store.Touched(ctx, i.ID)
+		if err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(t.Jobs, func(j store.TouchedJob) bool { return slices.Contains(j.Reports, d.Number) }) {
+			list = append(list, sinceIssued{i.ID, t.Failed.Number, i.Record.Name})
+		}
+	}
+	return list, nil
 }
 
 func (s *Server) showReport(w http.ResponseWriter, r *http.Request, d report.Document, more func(*reportView)) error {

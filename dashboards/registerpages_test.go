@@ -15,8 +15,8 @@ import (
 	"crownmark/store"
 )
 
-var registerPages = []string{"/register", "/register/new", "/register/new?bench=left", "/register/1", "/register/2", "/register/4", "/calibrations/new?instrument=1",
-	"/calibrations/1", fmt.Sprint("/calibrations/", calUnissued), fmt.Sprint("/calibrations/", calCheck), fmt.Sprint("/calibrations/", calRunning), "/certificates/1", "/certificates/2"}
+var registerPages = []string{"/register", "/register/new", "/register/new?bench=left", "/register/1", "/register/2", "/register/4", "/register/5", "/calibrations/new?instrument=1",
+	"/calibrations/1", fmt.Sprint("/calibrations/", calUnissued), fmt.Sprint("/calibrations/", calCheck), fmt.Sprint("/calibrations/", calRunning), "/certificates/1", "/certificates/2", "/certificates/3"}
 
 // TestRegisterPagesInGerman: nothing of the register, of calibrations and of
 // certificates is left in English.

@@ -48,6 +48,8 @@ func furnishRegister(t *testing.T, a *api) {
 	for day := range usualChecks {
 		r.check(day)
 	}
+	a.want(201, a.call("POST", "/api/v1/instruments", `{"record":{"kind":"encoder","name":"Crank encoder","identity":"virtual-1"}}`))
+	a.want(201, a.call("POST", "/api/v1/instruments/5/certificates", `{"job":1}`))
 	id := r.begin(dialGood, headOne, store.KindCalibration)
 	r.leave(id, 0.004, 17)
 }

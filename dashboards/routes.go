@@ -97,6 +97,7 @@ func (s *Server) routes() []route {
 		{"GET", "/api/v1/compare.csv", s.getCompareCSV},
 		{"GET", "/api/v1/compare.svg", s.getCompareSVG},
 		{"GET", "/api/v1/study", s.getStudy},
+		{"GET", "/api/v1/study.csv", s.getStudyCSV},
 		{"GET", "/{$}", s.benchPage},
 		{"GET", "/turn", s.turnPage},
 		{"GET", "/marks", s.marksPage},

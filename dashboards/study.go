@@ -3,7 +3,6 @@ package dashboards
 import (
 	"context"
 	"fmt"
-	"net/http"
 	"net/url"
 	"slices"
 	"strings"
@@ -100,21 +99,6 @@ type studyDoc struct {
 	Why       *string                `json:"why"`
 
 	limitDeg float64 // of the first job
-}
-
-func (s *Server) getStudy(w http.ResponseWriter, r *http.Request) error {
-	a, err := studyAskedOf(r.URL.Query())
-	if err != nil {
-		return err
-	}
-	if len(a.Jobs) == 0 {
-		return invalid(Fault{"?jobs", "nothing is chosen", "such as ?jobs=3,4,5"})
-	}
-	d, err := s.study(r.Context(), a)
-	if err != nil {
-		return err
-	}
-	return writeJSON(w, http.StatusOK, d)
 }
 
 // study makes the values and their analysis of the jobs asked for: every complete

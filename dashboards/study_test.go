@@ -13,6 +13,7 @@ import (
 	"crownmark/acquire/virtual"
 	"crownmark/fit"
 	"crownmark/fit/calibrate"
+	"crownmark/fit/studycsv"
 	"crownmark/store"
 )
 
@@ -89,6 +90,13 @@ func TestStudyOfJobs(t *testing.T) {
 	}
 	if g := d.Study.GaugeDeg; !(g.Value > 1e-4 && g.Value < 0.1) || d.Study.GaugeOfTolerancePercent == nil {
 		t.Errorf("gauge %+v", g)
+	}
+	rec := httptest.NewRecorder()
+	s.Handler().ServeHTTP(rec, httptest.NewRequest("GET", "http://localhost/api/v1/study.csv?jobs=1,2", nil))
+	if file, err := studycsv.Read("study.csv", rec.Body); err != nil {
+		t.Error(err)
+	} else if again, err := calibrate.Study(file.Rows, calibrate.StudyOptions{}); err != nil || again.GaugeDeg.Value != d.Study.GaugeDeg.Value {
+		t.Errorf("of its own file the study is another: %+v, %v", again.GaugeDeg, err)
 	}
 	one, _ := askStudy(t, s, "?jobs=1,2&people=Cam,Cam") // one person: the second job's mountings count on
 	if r := one.Study; r.People != 1 || r.Mounts != 4 || one.Jobs[0].PersonFrom != "address" || one.Values[0].Person != "Cam" {

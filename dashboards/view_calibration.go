@@ -16,6 +16,7 @@ import (
 // then what was found.
 type calibrationView struct {
 	store.Calibration
+	say         sayer
 	Of          registered
 	Against     *registered
 	Stand       *acquire.StandState // nil: the bench does not lead through it
@@ -44,6 +45,7 @@ func (s *Server) calibrationPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) calibrationView(ctx context.Context, p calPlot, id int64) (v calibrationView, err error) {
+	v.say = p.say
 	if v.Calibration, err = s.store.Calibration(ctx, id); err != nil {
 		return v, err
 	}
@@ -197,7 +199,11 @@ func (v calibrationView) Script() (string, error) {
 		d["runs"] = max(d["runs"].(int), p.Run)
 	}
 	if v.Stand != nil {
-		d["stand"] = standOf(*v.Stand)
+		stand := standOf(*v.Stand)
+		d["stand"] = stand
+		if told := stand.in(func(text string) string { return v.say(text) }); told != nil {
+			d["stand"] = told
+		}
 	}
 	return toJSON(d)
 }

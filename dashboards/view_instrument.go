@@ -11,7 +11,9 @@ import (
 	"crownmark/store"
 )
 
-// instrumentView is one instrument of the register.
+const jobsOffered = 30
+
+// instrumentPage is one instrument of the register.
 type instrumentPage struct {
 	registered
 	Form         recordForm
@@ -25,6 +27,7 @@ type instrumentPage struct {
 	References   []registered // that a check can be made on
 	Plugged      bool         // it is on the bench
 	Checking     bool         // another calibration or check is being made on the bench
+	OfJobs       []store.Job  // that an encoder’s certificate can be made of, the latest first
 	Simulated    bool
 }
 
@@ -70,6 +73,14 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 	}
 	if err := s.drawLatest(r, p, v); err != nil {
 		return err
+	}
+	if v.Record.Kind == store.RegisterEncoder && !v.Retired {
+		jobs, err := store.All(func(at store.Page) ([]store.Job, *int64, error) { return s.store.Jobs(ctx, at) })
+		if err != nil {
+			return err
+		}
+		slices.Reverse(jobs)
+		v.OfJobs = jobs[:min(len(jobs), jobsOffered)]
 	}
 	checks, err := s.store.Checks(ctx, v.ID)
 	if err != nil {

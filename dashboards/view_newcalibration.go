@@ -20,6 +20,7 @@ type beginView struct {
 	Proposed   string
 	Runs       int
 	By         []string // who has calibrated so far
+	Busy       int64    // the calibration that runs on the bench; 0: none
 }
 
 // schemeChoice is a scheme with how many points it asks for in one, two and three
@@ -54,7 +55,11 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 	}
 	p := s.calPlotOf(r)
 	v := beginView{registered: p.registered(i), Schemes: schemesFor(i.Record), Runs: 1}
-	for _, on := range s.bench.Snapshot().Indicators {
+	n := s.bench.Snapshot()
+	if n.Stand != nil {
+		v.Busy = n.Stand.Calibration
+	}
+	for _, on := range n.Indicators {
 		if linked(i.Record, on) {
 			v.Plugged, v.Speaks = on.Name, !on.Config.ByEye()
 		}

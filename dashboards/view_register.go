@@ -168,7 +168,7 @@ func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
 			f.Plugs = append(f.Plugs, plug{on.Name, on.Identity, linked(i.Record, on)})
 		}
 	}
-	if b := i.Record.BenchName; b != "" && !slices.ContainsFunc(f.Plugs, func(g plug) bool { return g.Now }) {
+	if b := i.Record.BenchName; b+i.Record.Identity != "" && !slices.ContainsFunc(f.Plugs, func(g plug) bool { return g.Now }) {
 		f.Plugs = append(f.Plugs, plug{b, i.Record.Identity, true}) // not on the bench now
 	}
 	var usual map[string]float64

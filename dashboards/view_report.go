@@ -36,6 +36,14 @@ type reportView struct {
 	Steps       *tellsView
 	Issued      []reportDoc // of a draft's job
 	By          []string    // who has measured so far, latest first
+	Since       []sinceIssued
+}
+
+// sinceIssued is an instrument that an issued report rests on and that was found
+// bad afterwards. It stands beside the report, which never changes.
+type sinceIssued struct {
+	Instrument, Certificate int64
+	Name                    string
 }
 
 type verdictGroup struct {

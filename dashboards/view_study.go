@@ -100,9 +100,13 @@ func (a studyAsked) toggled(job int64) string {
 	if len(to.Jobs) == 0 {
 		return "/study"
 	}
-	query := "/study?jobs=" + joined(to.Jobs)
-	if strings.Join(to.People, "") != "" {
-		query += "&people=" + url.QueryEscape(strings.Join(to.People, ","))
+	return "/study?" + to.query()
+}
+
+func (a studyAsked) query() string {
+	query := "jobs=" + joined(a.Jobs)
+	if strings.Join(a.People, "") != "" {
+		query += "&people=" + url.QueryEscape(strings.Join(a.People, ","))
 	}
 	return query
 }

@@ -118,7 +118,10 @@ func TestPulsesOfAnEncoder(t *testing.T) {
 	}
 	for n := int64(1); n <= 200; n++ { // 2° a reading; the pulse at 100°, told by the reading at 102°
 		raw := fmt.Appendf(nil, "%d", 2*n)
-		if n == 51 {
+		if n == 119 {
+			continue // lost, so that nobody knows from where the next one's pulse came
+		}
+		if n == 51 || n == 120 {
 			raw = append(raw, 'Z')
 		}
 		b.Readings = append(b.Readings, acquire.Reading{Stream: 1, Seq: n, AtNS: n * 20e6, Ticks: 2 * n, Unit: acquire.UnitCount, Raw: raw},
@@ -137,5 +140,17 @@ func TestPulsesOfAnEncoder(t *testing.T) {
 	st = must[EncoderStanding](t)(s.EncoderStanding(ctx, 1, job, 0))
 	if diff := cmp.Diff([]calibrate.Pulse{{Mount: 4, FromDeg: -100, ToDeg: -102}}, st.Pulses); diff != "" {
 		t.Errorf("turned round: %s", diff)
+	}
+}
+
+// What is touched is of the last time that it failed, not of a time before.
+func TestTouchedTheLastTime(t *testing.T) {
+	l := live(t, "R-S+S-S+S")
+	got := must[Touched](t)(l.s.Touched(context.Background(), l.dial))
+	if len(got.Jobs) != 1 || !slices.Equal(got.Jobs[0].Sweeps, []int64{2, 3}) || got.Failed.Version != 3 || got.Good.Version != 2 || !slices.Equal(got.Jobs[0].Reports, []int64{2, 3, 4}) {
+		t.Errorf("%+v", got)
+	}
+	if again := must[Touched](t)(live(t, "R+SS").s.Touched(context.Background(), 1)); again.Failed != nil || len(again.Jobs) > 0 {
+		t.Errorf("nothing failed: %+v", again)
 	}
 }

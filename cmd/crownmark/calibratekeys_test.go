@@ -55,6 +55,37 @@ func TestCalibrationByKeys(t *testing.T) {
 	w.arrives("/certificates/1")
 	w.shots("cal-07-certificate")
 	w.printedAs(b)
+	w.press("back")
+	w.arrives("/register/2")
+	w.checked(b)
+}
+
+// checked makes a check with keys: one reading at one place, on the chart then.
+func (w tab) checked(b *builder) {
+	w.t.Helper()
+	w.do(chromedp.Focus(chromedp.CSS(`#check [name="block"]`)))
+	w.do(chromedp.KeyEvent("5"))
+	w.press("enter")
+	w.arrives("/calibrations/2")
+	w.until("the display stands at the place", `/press Enter/.test(document.getElementById("still").textContent)`, patience)
+	w.press("enter")
+	w.until("it is taken", `document.getElementById("end").matches(".main")`, patience)
+	w.press("enter")
+	w.until("what was found", `document.readyState === "complete" && /Off the block by \+/.test(document.body.textContent)`, patience)
+	w.press("enter")
+	w.arrives("/register/2")
+	w.until("it is on the chart", `document.querySelectorAll(".checks .v").length === 1`, patience)
+	w.shots("cal-08-checked")
+	var checks struct {
+		Items []struct {
+			ReferenceMM float64 `json:"reference_mm"`
+			DeviationMM float64 `json:"deviation_mm"`
+		} `json:"items"`
+	}
+	if err := b.call(w.t.Context(), "GET", "/api/v1/instruments/2/checks", nil, &checks); err != nil || len(checks.Items) != 1 || checks.Items[0].ReferenceMM != 5 {
+		w.t.Fatalf("%v: %+v", err, checks)
+	}
+	w.until("and so says the page", fmt.Sprintf(`document.body.textContent.includes(%q)`, "Last: "+fit.Signed(checks.Items[0].DeviationMM*1e3, 1)+" µm"), patience)
 }
 
 // guided goes along while the virtual hand sets the head: the first point is

@@ -2,27 +2,24 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
-	"io"
-	"net/http"
 	"net/url"
 	"os"
 	"strconv"
 	"strings"
-
-	"crownmark/acquire"
 )
 
 // liveFlags are those of a guided calibration on a running daemon.
 type liveFlags struct {
-	Live       bool      `help:"Calibrate now: the running crownmark run leads through the points."`
-	Config     string    `placeholder:"FILE" help:"With --live: the bench file of the running daemon."`
+	Live       bool      `help:"Calibrate now, led through the points, by the running crownmark run if there is one."`
+	Config     string    `placeholder:"FILE" help:"With --live: the bench file; of the running daemon, or without one."`
 	Daemon     string    `placeholder:"URL" help:"With --live: where the daemon is, instead of --config."`
 	Instrument string    `placeholder:"NAME" help:"With --live: which indicator of the register, by name or number; its only one if left out."`
 	Reference  string    `placeholder:"NAME" help:"With --live: blocks or head of the register; none said if left out."`
 	Scheme     string    `placeholder:"NAME" help:"With --live: which points; the indicator's own scheme if left out, else iso13102."`
+	RangeMM    float64   `name:"range-mm" placeholder:"MM" help:"With --live: range of the points; the indicator's own in the register if left out."`
+	Blocks     bool      `help:"With --live and no daemon: the reference is gauge blocks, on which the plunger is let down."`
 	Points     []float64 `placeholder:"MM,..." help:"With --live: points of your own instead, mm."`
 	Runs       int       `default:"1" placeholder:"N" help:"With --live: so many runs up and down."`
 	Repeats    int       `default:"5" placeholder:"N" help:"With --live: so many repeats at one point; -1 for none."`
@@ -52,29 +49,72 @@ func (c liveFlags) check(file bool) error {
 	return nil
 }
 
-// live leads a person through a calibration on a running daemon.
+// stander is what leads through a calibration: a daemon, or a bench of one's own.
+type stander interface {
+	// begin begins under the conditions, or goes on with what was begun; it
+	// returns what the person should know of it.
+	begin(ctx context.Context, conditions map[string]any) (said string, err error)
+	now(ctx context.Context) (standAnswer, error)
+	take(ctx context.Context, reading string) error // "": what the display shows
+	takeBack(ctx context.Context) error
+	end(ctx context.Context) error
+	// left says how to go on with what was begun.
+	left() string
+	// save writes the file, and says so.
+	save(ctx context.Context) (said string, err error)
+}
+
+// live leads a person through a calibration, on the running daemon, or, where
+// none runs, on a bench of its own.
 func (c calibrateCmd) live(ctx context.Context, std stdio) error {
+	if _, err := os.Stat(c.Out); err == nil {
+		return fmt.Errorf("%s: it is there already; name another file with -o", c.Out)
+	}
 	base, err := c.base()
 	if err != nil {
 		return err
 	}
-	if _, err := os.Stat(c.Out); err == nil {
-		return fmt.Errorf("%s: it is there already; name another file with -o", c.Out)
+	s := &standSession{calibrateCmd: c, ctx: ctx, talk: newDialogue(ctx, std), to: &remoteStand{calibrateCmd: c, base: base}}
+	err = callAPI(ctx, "GET", base+"/healthz", "", nil, nil)
+	var unheard *url.Error
+	switch {
+	case !errors.As(err, &unheard) || ctx.Err() != nil:
+		return s.lead()
+	case c.Daemon != "" || c.Resume != 0:
+		return fmt.Errorf("no crownmark run answers at %s: %w; start it with this bench file, then calibrate", base, err)
 	}
-	s := &standSession{calibrateCmd: c, ctx: ctx, talk: newDialogue(ctx, std), base: base}
-	if c.Resume != 0 {
-		s.id = c.Resume
-		err = s.post("/resume", struct{}{}, nil)
-	} else {
-		err = s.begin()
-	}
+	own, err := c.own(std)
 	if err != nil {
-		return s.reached(err)
+		return err
 	}
-	if err := s.run(); err != nil {
-		return s.left(err)
+	s.to = own
+	return errors.Join(s.lead(), own.close())
+}
+
+// lead asks, begins, goes along and saves.
+func (s *standSession) lead() error {
+	conditions := map[string]any{}
+	if s.Resume == 0 {
+		var err error
+		if conditions, err = s.conditions(); err != nil {
+			return err
+		}
 	}
-	return s.write()
+	said, err := s.to.begin(s.ctx, conditions)
+	if err != nil {
+		return err
+	}
+	s.talk.say("%s Enter takes a point by hand, a number is a typed reading, u takes the last back, q ends.", said)
+	switch err := s.run(); {
+	case err != nil && s.ctx.Err() != nil:
+		return fmt.Errorf("it was left as it is, what was taken is kept: %s", s.to.left())
+	case err != nil:
+		return fmt.Errorf("%w; what was taken is kept: %s", err, s.to.left())
+	}
+	if said, err = s.to.save(context.WithoutCancel(s.ctx)); err == nil {
+		s.talk.say("%s", said)
+	}
+	return err
 }
 
 // base is where the daemon is.
@@ -87,58 +127,6 @@ func (c calibrateCmd) base() (string, error) {
 		return "", err
 	}
 	return "http://" + b.HTTP.Listen, nil
-}
-
-// reached says what to do where no daemon answers.
-func (s *standSession) reached(err error) error {
-	var unheard *url.Error
-	if !errors.As(err, &unheard) || s.ctx.Err() != nil {
-		return err
-	}
-	return fmt.Errorf("no crownmark run answers at %s: %w; start it with this bench file, then calibrate", s.base, err)
-}
-
-// left says how to go on with what was begun.
-func (s *standSession) left(err error) error {
-	if s.ctx.Err() != nil {
-		return fmt.Errorf("calibration %d was left as it is, what was taken is kept: go on with --resume %d, or end it on its page", s.id, s.id)
-	}
-	return fmt.Errorf("%w; what was taken is kept: go on with --resume %d", err, s.id)
-}
-
-// begin asks what is not said yet, and begins.
-func (s *standSession) begin() error {
-	instrument, err := s.find(s.Instrument, "indicator")
-	if err != nil {
-		return err
-	}
-	body := map[string]any{"instrument": instrument, "kind": "calibration", "runs": s.Runs, "repeats": s.Repeats, "by_key": s.ByKey, "local_span_mm": s.LocalSpan}
-	if s.Scheme != "" {
-		body["scheme"] = s.Scheme
-	}
-	if len(s.Points) > 0 {
-		body["points_mm"] = s.Points
-	}
-	if s.SteadyS > 0 {
-		body["steady_s"] = s.SteadyS
-	}
-	if s.Typed {
-		body["indicator"] = acquire.PlainDial
-	}
-	if s.Reference != "" {
-		if body["reference"], err = s.find(s.Reference, "head", "blocks"); err != nil {
-			return err
-		}
-	}
-	if body["conditions"], err = s.conditions(); err != nil {
-		return err
-	}
-	var made struct{ ID int64 }
-	if err := callAPI(s.ctx, "POST", s.base+"/api/v1/calibrations", rand.Text(), body, &made); err != nil {
-		return err
-	}
-	s.id = made.ID
-	return nil
 }
 
 // conditions asks how long all lay together, and how warm it is.
@@ -173,68 +161,4 @@ func (s *standSession) conditions() (map[string]any, error) {
 		out[q.key] = v
 	}
 	return out, nil
-}
-
-// find is the number of what the register calls so; name "": its only one.
-func (s *standSession) find(name string, kinds ...string) (int64, error) {
-	var all, fits []registered
-	for after := int64(0); ; {
-		var page struct {
-			Items []registered
-			Next  *int64
-		}
-		if err := callAPI(s.ctx, "GET", fmt.Sprintf("%s/api/v1/instruments?limit=500&after=%d", s.base, after), "", nil, &page); err != nil {
-			return 0, err
-		}
-		all = append(all, page.Items...)
-		if page.Next == nil {
-			break
-		}
-		after = *page.Next
-	}
-	kind := strings.Join(kinds, " or ")
-	for _, i := range all {
-		if i.State == "kept" && strings.Contains(kind, i.Record.Kind) && (name == "" || i.Record.Name == name || strconv.FormatInt(i.ID, 10) == name) {
-			fits = append(fits, i)
-		}
-	}
-	if len(fits) == 1 {
-		return fits[0].ID, nil
-	}
-	where := fmt.Sprintf("see %s/register", s.base)
-	switch {
-	case len(fits) > 1:
-		return 0, fmt.Errorf("the register has %d of kind %s: name one with --instrument; %s", len(fits), kind, where)
-	case name == "":
-		return 0, fmt.Errorf("the register has no %s yet: write it down first; %s", kind, where)
-	}
-	return 0, fmt.Errorf("the register has no %s %q; %s", kind, name, where)
-}
-
-// registered is as much of an instrument's document as is looked at.
-type registered struct {
-	ID     int64
-	State  string
-	Record struct{ Kind, Name string }
-}
-
-// write ends with the file that crownmark calibrate reads.
-func (s *standSession) write() error {
-	r, err := http.NewRequestWithContext(context.WithoutCancel(s.ctx), "GET", fmt.Sprintf("%s/api/v1/calibrations/%d/points.csv", s.base, s.id), nil)
-	if err != nil {
-		return err
-	}
-	answer, err := http.DefaultClient.Do(r)
-	if err != nil {
-		return s.left(err)
-	}
-	defer answer.Body.Close()
-	if answer.StatusCode != http.StatusOK {
-		return fmt.Errorf("calibration %d: its points: %s", s.id, answer.Status)
-	}
-	if err := toFile(s.Out, nil, func(w io.Writer) error { _, err := io.Copy(w, answer.Body); return err }); err != nil {
-		return err
-	}
-	s.talk.say("%s: %s of calibration %d. Next: crownmark calibrate %s", s.Out, count(s.taken, "point"), s.id, s.Out)
-	return nil
 }

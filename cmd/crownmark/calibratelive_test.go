@@ -1,12 +1,14 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"crownmark/acquire/virtual"
 	"crownmark/fit/pointcsv"
 )
 
@@ -47,7 +49,7 @@ func TestCalibrateLive(t *testing.T) {
 			return "", false
 		})
 	for _, want := range []string{"for an hour before", "set the reference to 0.600 mm, the plunger moving in", "  1 of 7   up        0.000", "set the reference to 1.200 mm, the plunger moving out",
-		"  7 of 7   repeat    0.600", file + ": 7 points of calibration 1. Next: crownmark calibrate " + file} {
+		"  7 of 7   repeat    0.600", file + ": the points of calibration 1. Next: crownmark calibrate " + file} {
 		if !strings.Contains(said, want) {
 			t.Errorf("%q was not said:\n%s", want, said)
 		}
@@ -95,7 +97,7 @@ func TestCalibrateLiveTyped(t *testing.T) {
 			t.Errorf("%q was not said:\n%s", want, out)
 		}
 	}
-	if status, out, errs = live("1.005\n0.002\n\n", "--resume", "1"); status != exitDone || !strings.Contains(out, "4 points of calibration 1") {
+	if status, out, errs = live("1.005\n0.002\n\n", "--resume", "1"); status != exitDone || !strings.Contains(out, "the points of calibration 1") {
 		t.Errorf("status %d: %s%s", status, out, errs)
 	}
 	b, err := os.ReadFile(file)
@@ -111,5 +113,51 @@ func TestCalibrateLiveTyped(t *testing.T) {
 	}
 	if status, _, errs := live("", "--resume", "1", "-o", file+"2"); status != exitNot || !strings.Contains(errs, "has ended") {
 		t.Errorf("resumed after its end: status %d: %s", status, errs)
+	}
+}
+
+// Without a daemon the command reads the indicator itself: a display on a real
+// port, taken by itself, each point in the file at once.
+func TestCalibrateLiveAlone(t *testing.T) {
+	t.Parallel()
+	p, err := virtual.OpenPTY(func([]byte) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	display := &shown{at: -0.5, to: -0.5}
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	go display.speak(ctx, p)
+	dir := t.TempDir()
+	bench, file := filepath.Join(dir, "bench.toml"), filepath.Join(dir, "alone.csv")
+	text := fmt.Sprintf("[encoder]\nformat = \"marks\"\n[[indicator]]\nname = \"left\"\nport = %q\nbaud = 9600\npattern = '^\\s*(?P<value>[-+]?\\d+\\.\\d+)\\s*(?P<unit>mm|in)?\\s*$'\n[http]\nlisten = \"127.0.0.1:1\"\n", p.Path())
+	if err := os.WriteFile(bench, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	said := converse(t, []string{"calibrate", "--live", "--config", bench, "--points", "0,1", "--repeats=-1", "--steady-s", "0.5", "--soak-min", "60", "--temperature-c", "21", "-o", file},
+		func(line string) (string, bool) {
+			switch {
+			case strings.HasPrefix(line, "set the reference to 0.000 mm, the plunger moving in"):
+				display.set(0.001)
+			case strings.HasPrefix(line, "set the reference to 1.000 mm, the plunger moving in"):
+				display.set(1.002)
+			case strings.HasPrefix(line, "go back until the display shows 1."):
+				display.set(1.3)
+			case strings.HasPrefix(line, "set the reference to 1.000 mm, the plunger moving out"):
+				display.set(1.004)
+			case strings.HasPrefix(line, "set the reference to 0.000 mm, the plunger moving out"):
+				display.set(0.003)
+			case strings.HasPrefix(line, "all points are taken"):
+				return "", true
+			}
+			return "", false
+		})
+	b, err := os.ReadFile(file)
+	if want := "run,direction,reference_mm,reading_mm\n1,up,0,0.001\n1,up,1,1.002\n1,down,1,1.004\n1,down,0,0.003\n"; err != nil || string(b) != want {
+		t.Errorf("%v:\n%s", err, b)
+	}
+	if want := "alone.csv: 4 points. Next: crownmark calibrate " + file + " --temperature-c 21"; !strings.Contains(said, want) {
+		t.Errorf("%q was not said:\n%s", want, said)
 	}
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"time"
@@ -15,101 +14,94 @@ type standSession struct {
 	calibrateCmd
 	ctx   context.Context
 	talk  dialogue
-	base  string
-	id    int64
+	to    stander
 	taken int
 	said  string // the last prompt
 	no    string // the last refusal
 }
 
-// standAnswer is a guided calibration as the daemon tells it.
+// standAnswer is as much of a guided calibration as is shown, as a daemon tells it.
 type standAnswer struct {
-	Calibration int64
-	State, Take string
-	Points      int
-	Taken       int
-	Stored      int
-	Next        *struct {
-		Run         int
-		Direction   string
-		ReferenceMM float64 `json:"reference_mm"`
-	}
-	Last *struct {
-		Direction   string
-		ReferenceMM float64 `json:"reference_mm"`
-		ReadingMM   float64 `json:"reading_mm"`
-	}
-	BackToMM *float64 `json:"back_to_mm"`
-	Refused  *struct{ Reason, Detail, Fix string }
+	Calibration           int64
+	State                 string
+	Points, Taken, Stored int
+	Next                  *standPlace
+	Last                  *standPlace
+	BackToMM              *float64 `json:"back_to_mm"`
+	Refused               *struct{ Reason, Detail, Fix string }
 }
 
-// post sends a request about the calibration that is carried out once, however
-// often it must be sent.
-func (s *standSession) post(what string, body any, into any) error {
-	const tries, pause = 3, 300 * time.Millisecond
-	key := rand.Text()
-	for try := 1; ; try++ {
-		err := callAPI(s.ctx, "POST", fmt.Sprintf("%s/api/v1/calibrations/%d%s", s.base, s.id, what), key, body, into)
-		var said *apiProblem
-		if err == nil || errors.As(err, &said) || try == tries || s.ctx.Err() != nil {
-			return err
-		}
-		time.Sleep(pause)
-	}
+type standPlace struct {
+	Direction   string
+	ReferenceMM float64 `json:"reference_mm"`
+	ReadingMM   float64 `json:"reading_mm"` // of a point taken
 }
 
-// run shows what the daemon wants, and hands on what is typed, until the run is over.
+func standAnswerOf(n acquire.StandState) standAnswer {
+	a := standAnswer{Calibration: n.Calibration, State: n.State, Points: len(n.Points), Taken: len(n.Taken), Stored: n.Stored, BackToMM: n.BackToMM}
+	if n.Next != nil {
+		a.Next = &standPlace{Direction: n.Next.Direction, ReferenceMM: n.Next.ReferenceMM}
+	}
+	if len(n.Taken) > 0 {
+		t := n.Taken[len(n.Taken)-1]
+		a.Last = &standPlace{t.Direction, t.ReferenceMM, t.ReadingMM}
+	}
+	if r := n.Refused; r != nil {
+		a.Refused = &struct{ Reason, Detail, Fix string }{r.Reason, r.Detail, r.Fix}
+	}
+	return a
+}
+
+// run shows what is to be done, and hands on what is typed, until the run is over.
 func (s *standSession) run() error {
-	const look = 150 * time.Millisecond
-	s.talk.say("Calibration %d. Enter takes a point by hand, a number is a typed reading, u takes the last back, q ends.", s.id)
+	const look, soon = 150 * time.Millisecond, 10 * time.Millisecond
 	tick := time.NewTicker(look)
 	defer tick.Stop()
-	lines := s.talk.lines
-	for {
-		now, err := s.now()
+	for lines := s.talk.lines; ; {
+		now, err := s.to.now(s.ctx)
 		if err != nil {
 			return err
 		}
 		s.show(now)
-		complete := now.State == acquire.StandComplete && now.Stored == now.Taken
-		if complete && lines == nil {
-			return s.post("/end", struct{}{}, nil)
+		hear := lines
+		if tick.Reset(look); now.Stored != now.Taken { // the last point is on its way to the disk
+			hear = nil
+			tick.Reset(soon)
+		} else if over, err := s.alone(now, lines == nil); over || err != nil {
+			return err
 		}
 		select {
-		case line, ok := <-lines:
-			switch {
-			case !ok && *s.talk.cut != nil:
-				return *s.talk.cut
-			case !ok:
+		case line, ok := <-hear:
+			if !ok {
 				lines = nil // nobody is at the keys: the rest is taken by itself
-			case line == "q", line == "" && complete:
-				return s.post("/end", struct{}{}, nil)
-			default:
-				if err := s.obey(line); err != nil {
-					return err
-				}
+				continue
+			}
+			if over, err := s.obey(line, now); over || err != nil {
+				return err
 			}
 		case <-tick.C:
 		case <-s.ctx.Done():
 			return s.ctx.Err()
 		}
-		if lines == nil && now.State == acquire.StandPress {
-			return errors.New("the point is to be taken by a person, and nobody answers")
-		}
 	}
 }
 
-// now is how the run stands.
-func (s *standSession) now() (standAnswer, error) {
-	var bench struct{ Calibration *standAnswer }
-	if err := callAPI(s.ctx, "GET", s.base+"/api/v1/bench", "", nil, &bench); err != nil {
-		return standAnswer{}, err
+// alone is what is done where nobody is at the keys.
+func (s *standSession) alone(now standAnswer, nobody bool) (over bool, err error) {
+	switch {
+	case !nobody:
+		return false, nil
+	case *s.talk.cut != nil:
+		return true, *s.talk.cut
+	case now.State == acquire.StandComplete:
+		return true, s.end()
+	case now.State == acquire.StandPress:
+		return true, errors.New("the point is to be taken by a person, and nobody answers")
 	}
-	if bench.Calibration == nil || bench.Calibration.Calibration != s.id {
-		return standAnswer{}, fmt.Errorf("calibration %d does not run any more", s.id)
-	}
-	return *bench.Calibration, nil
+	return false, nil
 }
+
+func (s *standSession) end() error { return s.to.end(context.WithoutCancel(s.ctx)) }
 
 // show says what changed.
 func (s *standSession) show(now standAnswer) {
@@ -160,26 +152,39 @@ func prompt(now standAnswer) string {
 }
 
 // obey carries out a line.
-func (s *standSession) obey(line string) error {
-	var err error
+func (s *standSession) obey(line string, now standAnswer) (over bool, err error) {
 	switch {
+	case line == "q", line == "" && now.State == acquire.StandComplete:
+		return true, s.end()
 	case line == "u":
-		err = s.post("/take-back", struct{}{}, nil)
+		err = s.to.takeBack(s.ctx)
 	case line == "":
-		err = s.post("/readings", struct{}{}, nil)
+		err = s.to.take(s.ctx, "")
 	case line[0] == '+' || line[0] == '-' || line[0] == '.' || line[0] >= '0' && line[0] <= '9':
-		err = s.post("/readings", map[string]any{"reading": line}, nil)
+		err = s.to.take(s.ctx, line)
 	default:
 		s.talk.say("%q is not known here: Enter takes the point, a number is a typed reading, u takes the last back, q ends", line)
 	}
-	var no *apiProblem
-	if errors.As(err, &no) { // it says why, and nothing has changed
-		if len(no.Errors) > 0 {
-			s.talk.say("not taken: %v", no)
-		} else {
-			s.talk.say("not taken: %s: %s", no.Detail, no.Fix)
-		}
-		return nil
+	if why := refusal(err); why != "" { // and nothing has changed
+		s.talk.say("not taken: %s", why)
+		return false, nil
 	}
-	return err
+	return false, err
+}
+
+// refusal is what a refused request is answered with; "": err is none, or worse.
+func refusal(err error) string {
+	var said *apiProblem
+	switch {
+	case errors.As(err, &said) && len(said.Errors) == 0:
+		return said.Detail + ": " + said.Fix
+	case errors.As(err, &said):
+		return said.Error()
+	}
+	for _, is := range []error{acquire.ErrMisread, acquire.ErrNotTaken, acquire.ErrUnsteady, acquire.ErrNotLive, acquire.ErrNothingRead, acquire.ErrAllTaken} {
+		if errors.Is(err, is) {
+			return err.Error()
+		}
+	}
+	return ""
 }

@@ -93,7 +93,7 @@
       const answer = await post(path + "/" + what, body), doc = await answer.json();
       if (!answer.ok) { say(complaint(doc)); Sound.rejected(); }
       else if (what === "end") { location.reload(); return; }
-      else { say(what === "take-back" ? t("Taken back; come to the point again.") : ""); byID("typed").reset(); heard(doc); }
+      else { say(what === "take-back" ? t("Taken back; come to the point again.") : ""); byID("typed").reset(); answered(doc.stand); }
     } catch { unanswered(); }
     busy = false;
     pressed();
@@ -119,6 +119,9 @@
     now = s;
     show();
   }
+  // answered: the API speaks English; what is refused comes in the page's language
+  // with the next event.
+  const answered = s => { if (s) heard(document.documentElement.lang === "en" ? s : { ...s, refused: null }); };
   function reading(e) {
     heardAt = performance.now();
     const one = e.indicators.find(i => i.name === now.indicator);
@@ -126,7 +129,7 @@
   }
   Live.on("calibration", heard).on("reading", reading)
     .on("live", yes => byID("shows").classList.toggle("stale", !yes && !typed))
-    .on("open", () => fetch(path).then(a => a.json()).then(d => d.state === "running" ? d.stand && heard(d.stand) : location.reload()).catch(() => {}))
+    .on("open", () => fetch(path).then(a => a.json()).then(d => d.state === "running" ? answered(d.stand) : location.reload()).catch(() => {}))
     .on("gap", () => location.reload());
   const sound = byID("sound"), tell = () => { sound.setAttribute("aria-pressed", String(Sound.on)); put(sound, t(Sound.on ? "Sound is on" : "Sound is off")); };
   sound.addEventListener("click", () => { Sound.on = !Sound.on; tell(); });

@@ -1,5 +1,15 @@
-// A check: one reading on one block, begun from the instrument's page.
+// A check: one reading on one block, begun from the instrument's page; and an
+// encoder's certificate, issued there of a job.
 "use strict";
+document.getElementById("certify")?.addEventListener("submit", async e => {
+  e.preventDefault();
+  const form = e.target, body = JSON.stringify({ job: Number(form.elements.job.value) });
+  try {
+    const answer = await fetch(`/api/v1/instruments/${form.dataset.instrument}/certificates`, { method: "POST", body, headers: { "Content-Type": "application/json", "Idempotency-Key": crypto.randomUUID() } });
+    const doc = await answer.json();
+    if (answer.ok) location.assign("/certificates/" + doc.number); else say(complaint(doc));
+  } catch { say(t("The program does not answer. Is it still running?")); }
+});
 (() => {
   const form = document.getElementById("check");
   if (!form) return;

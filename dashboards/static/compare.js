@@ -234,7 +234,7 @@
     if (e.key === " " && document.activeElement.matches("a[role=checkbox]")) { e.preventDefault(); document.activeElement.click(); }
   });
   addEventListener("popstate", () => swap(location.href, false).catch(() => location.reload()));
-  addEventListener("beforeprint", () => draw(paperInks(inks())));
+  addEventListener("beforeprint", () => data && draw(paperInks(inks())));
   addEventListener("afterprint", () => draw());
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => draw());
   begin();

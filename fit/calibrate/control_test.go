@@ -166,6 +166,19 @@ func TestChartOfASteadyDisplay(t *testing.T) {
 	}
 }
 
+// However long the base, one step of the display is never outside.
+func TestChartOfALongSteadyBase(t *testing.T) {
+	checks := make([]Check, 101)
+	for i := range checks {
+		checks[i].Days = float64(i)
+	}
+	checks[100].DeviationMM = 0.001
+	c := ChartWith(checks, ChartOptions{Base: 100, ResolutionMM: 0.001})
+	if half := (*c.UpperMM - *c.LowerMM) / 2; c.State == Outside || *c.TStar*c4(*c.SigmaDOF)**c.SigmaMM > half {
+		t.Errorf("one step: %s with limits ± %g", c.State, half)
+	}
+}
+
 func TestChartOfFew(t *testing.T) {
 	if c := Chart(nil); c.State != TooFew || c.Points == nil || c.Drift != nil {
 		t.Errorf("no checks: %+v", c)

@@ -170,7 +170,7 @@ func TestEncoderCounts(t *testing.T) {
 	inside := 0
 	for range 1000 {
 		pulses := append(pulsesAt(draw, 1, 8, 360, 12, 0.6), pulsesAt(draw, 2, 4, 360, 100, 0.6)...)
-		for _, p := range pulsesAt(draw, 1, 8, 360, 13, 0.6) { // found at its other end from the other side
+		for _, p := range pulsesAt(draw, 1, 8, 360, 14+4*360, 0.6) { // turned further and back: found at its other end from the other side
 			pulses = append(pulses, Pulse{1, p.ToDeg, p.FromDeg})
 		}
 		r := Encoder(in, fit.Index{}, pulses)
