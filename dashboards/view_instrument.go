@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"context"
 	"html/template"
 	"net/http"
 	"slices"
@@ -55,21 +56,8 @@ func (s *Server) instrumentPage(w http.ResponseWriter, r *http.Request) error {
 // ofInstrument reads what was ever measured of an instrument.
 func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (err error) {
 	ctx := r.Context()
-	v.Certificates, err = store.All(func(at store.Page) ([]store.Certificate, *int64, error) { return s.store.Certificates(ctx, v.ID, at) })
-	if err != nil {
+	if err := s.calibrationsOf(ctx, v); err != nil {
 		return err
-	}
-	slices.Reverse(v.Certificates)
-	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) { return s.store.Calibrations(ctx, v.ID, at) })
-	if err != nil {
-		return err
-	}
-	for _, c := range slices.Backward(runs) {
-		v.Simulated = v.Simulated || c.Simulated
-		certified := slices.ContainsFunc(v.Certificates, func(t store.Certificate) bool { return t.Calibration == c.ID })
-		if c.Kind == store.KindCalibration && !certified {
-			v.Runs = append(v.Runs, c)
-		}
 	}
 	if err := s.drawLatest(r, p, v); err != nil {
 		return err
@@ -98,6 +86,27 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 		}
 	}
 	return err
+}
+
+// calibrationsOf reads certificates, and the runs of points without one, newest first.
+func (s *Server) calibrationsOf(ctx context.Context, v *instrumentPage) (err error) {
+	v.Certificates, err = store.All(func(at store.Page) ([]store.Certificate, *int64, error) { return s.store.Certificates(ctx, v.ID, at) })
+	if err != nil {
+		return err
+	}
+	slices.Reverse(v.Certificates)
+	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) { return s.store.Calibrations(ctx, v.ID, at) })
+	if err != nil {
+		return err
+	}
+	for _, c := range slices.Backward(runs) {
+		v.Simulated = v.Simulated || c.Simulated
+		certified := slices.ContainsFunc(v.Certificates, func(t store.Certificate) bool { return t.Calibration == c.ID })
+		if c.Kind == store.KindCalibration && !certified {
+			v.Runs = append(v.Runs, c)
+		}
+	}
+	return nil
 }
 
 // drawLatest draws the errors of the latest certificate of points.

@@ -55,12 +55,24 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 	}
 	p := s.calPlotOf(r)
 	v := beginView{registered: p.registered(i), Schemes: schemesFor(i.Record), Runs: 1}
+	if err := s.atHand(r, p, i.Record, &v); err != nil {
+		return err
+	}
+	if v.By, err = s.calibratedBy(r, id); err != nil {
+		return err
+	}
+	v.Proposed = proposedScheme(i.Record.Scheme, v.Schemes)
+	return s.render(w, r, http.StatusOK, "newcalibration", frame{Title: "Calibrate", Of: i.Record.Name, Here: "register", Page: v})
+}
+
+// atHand looks what is on the bench, and what it can be held against.
+func (s *Server) atHand(r *http.Request, p calPlot, record store.InstrumentRecord, v *beginView) error {
 	n := s.bench.Snapshot()
 	if n.Stand != nil {
 		v.Busy = n.Stand.Calibration
 	}
 	for _, on := range n.Indicators {
-		if linked(i.Record, on) {
+		if linked(record, on) {
 			v.Plugged, v.Speaks = on.Name, !on.Config.ByEye()
 		}
 	}
@@ -73,11 +85,7 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 			v.References = append(v.References, p.registered(o))
 		}
 	}
-	if v.By, err = s.calibratedBy(r, id); err != nil {
-		return err
-	}
-	v.Proposed = proposedScheme(i.Record.Scheme, v.Schemes)
-	return s.render(w, r, http.StatusOK, "newcalibration", frame{Title: "Calibrate", Of: i.Record.Name, Here: "register", Page: v})
+	return nil
 }
 
 // calibratedBy are the names on an instrument's latest calibrations.
