@@ -26,7 +26,6 @@ type instrumentPage struct {
 	Touched      store.Touched
 	References   []registered // that a check can be made on
 	Plugged      bool         // it is on the bench
-	Checking     bool         // another calibration or check is being made on the bench
 	OfJobs       []store.Job  // that an encoder’s certificate can be made of, the latest first
 	Simulated    bool
 }
@@ -43,7 +42,7 @@ func (s *Server) instrumentPage(w http.ResponseWriter, r *http.Request) error {
 	p, n := s.calPlotOf(r), s.bench.Snapshot()
 	v := instrumentPage{registered: p.registered(i)}
 	v.Form = p.recordForm(v.registered, n)
-	v.Plugged = slices.ContainsFunc(append([]acquire.InstrumentState{n.Encoder}, n.Indicators...), func(on acquire.InstrumentState) bool { return linked(i.Record, on) })
+	v.Plugged = slices.ContainsFunc(pluggedIn(n), func(on acquire.InstrumentState) bool { return linked(i.Record, on) })
 	if !i.Record.IsReference() {
 		if err := s.ofInstrument(r, p, &v); err != nil {
 			return err
@@ -55,12 +54,11 @@ func (s *Server) instrumentPage(w http.ResponseWriter, r *http.Request) error {
 // ofInstrument reads what was ever measured of an instrument.
 func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (err error) {
 	ctx := r.Context()
-	v.Certificates, err = store.All(func(at store.Page) ([]store.Certificate, *int64, error) { return s.store.Certificates(ctx, v.ID, at) })
-	if err != nil {
+	if v.Certificates, err = s.allCertificates(ctx, v.ID); err != nil {
 		return err
 	}
 	slices.Reverse(v.Certificates)
-	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) { return s.store.Calibrations(ctx, v.ID, at) })
+	runs, err := s.allCalibrations(ctx, v.ID)
 	if err != nil {
 		return err
 	}
@@ -75,7 +73,7 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 		return err
 	}
 	if v.Record.Kind == store.RegisterEncoder && !v.Retired {
-		jobs, err := store.All(func(at store.Page) ([]store.Job, *int64, error) { return s.store.Jobs(ctx, at) })
+		jobs, err := s.allJobs(ctx)
 		if err != nil {
 			return err
 		}
@@ -91,12 +89,7 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 	if v.Touched, err = s.store.Touched(ctx, v.ID); err != nil {
 		return err
 	}
-	list, err := s.allInstruments(ctx)
-	for _, i := range list {
-		if i.Record.IsReference() && i.State == store.LibraryKept {
-			v.References = append(v.References, p.registered(i))
-		}
-	}
+	v.References, err = s.keptReferences(ctx, p)
 	return err
 }
 

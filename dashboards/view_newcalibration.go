@@ -64,14 +64,8 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 			v.Plugged, v.Speaks = on.Name, !on.Config.ByEye()
 		}
 	}
-	list, err := s.allInstruments(r.Context())
-	if err != nil {
+	if v.References, err = s.keptReferences(r.Context(), p); err != nil {
 		return err
-	}
-	for _, o := range list {
-		if o.Record.IsReference() && o.State == store.LibraryKept {
-			v.References = append(v.References, p.registered(o))
-		}
 	}
 	if v.By, err = s.calibratedBy(r, id); err != nil {
 		return err
@@ -82,9 +76,7 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 
 // calibratedBy are the names on an instrument's latest calibrations.
 func (s *Server) calibratedBy(r *http.Request, id int64) (names []string, err error) {
-	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) {
-		return s.store.Calibrations(r.Context(), id, at)
-	})
+	runs, err := s.allCalibrations(r.Context(), id)
 	for _, c := range slices.Backward(runs) {
 		if by := c.Conditions.MeasuredBy; by != "" && !slices.Contains(names, by) && len(names) < 4 {
 			names = append(names, by)
