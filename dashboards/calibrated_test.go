@@ -3,6 +3,7 @@ package dashboards
 import (
 	"encoding/json"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -153,6 +154,9 @@ func (a *api) citesNow(want string, flags []string) {
 	}
 	if got := raised(a.t, d.Index); !slices.Equal(got, flags) || strings.Join(cited, ", ") != want {
 		a.t.Errorf("a new report has %q and cites %q, want %q and %q", got, cited, flags, want)
+	}
+	if strings.Contains(page, "%!") {
+		a.t.Errorf("a text has a gap: %s", regexp.MustCompile(`.{0,60}%!.{0,60}`).FindString(page))
 	}
 	if none := strings.Contains(page, report.NoCalibration); none != (want == "") {
 		a.t.Errorf("none on record: %v", none)

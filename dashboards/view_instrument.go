@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"context"
 	"html/template"
 	"net/http"
 	"slices"
@@ -54,20 +55,8 @@ func (s *Server) instrumentPage(w http.ResponseWriter, r *http.Request) error {
 // ofInstrument reads what was ever measured of an instrument.
 func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (err error) {
 	ctx := r.Context()
-	if v.Certificates, err = s.allCertificates(ctx, v.ID); err != nil {
+	if err := s.calibrationsOf(ctx, v); err != nil {
 		return err
-	}
-	slices.Reverse(v.Certificates)
-	runs, err := s.allCalibrations(ctx, v.ID)
-	if err != nil {
-		return err
-	}
-	for _, c := range slices.Backward(runs) {
-		v.Simulated = v.Simulated || c.Simulated
-		certified := slices.ContainsFunc(v.Certificates, func(t store.Certificate) bool { return t.Calibration == c.ID })
-		if c.Kind == store.KindCalibration && !certified {
-			v.Runs = append(v.Runs, c)
-		}
 	}
 	if err := s.drawLatest(r, p, v); err != nil {
 		return err
@@ -91,6 +80,26 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 	}
 	v.References, err = s.keptReferences(ctx, p)
 	return err
+}
+
+// calibrationsOf reads certificates, and the runs of points without one, newest first.
+func (s *Server) calibrationsOf(ctx context.Context, v *instrumentPage) (err error) {
+	if v.Certificates, err = s.allCertificates(ctx, v.ID); err != nil {
+		return err
+	}
+	slices.Reverse(v.Certificates)
+	runs, err := s.allCalibrations(ctx, v.ID)
+	if err != nil {
+		return err
+	}
+	for _, c := range slices.Backward(runs) {
+		v.Simulated = v.Simulated || c.Simulated
+		certified := slices.ContainsFunc(v.Certificates, func(t store.Certificate) bool { return t.Calibration == c.ID })
+		if c.Kind == store.KindCalibration && !certified {
+			v.Runs = append(v.Runs, c)
+		}
+	}
+	return nil
 }
 
 // drawLatest draws the errors of the latest certificate of points.

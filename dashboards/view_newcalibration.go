@@ -55,16 +55,7 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 	}
 	p := s.calPlotOf(r)
 	v := beginView{registered: p.registered(i), Schemes: schemesFor(i.Record), Runs: 1}
-	n := s.bench.Snapshot()
-	if n.Stand != nil {
-		v.Busy = n.Stand.Calibration
-	}
-	for _, on := range n.Indicators {
-		if linked(i.Record, on) {
-			v.Plugged, v.Speaks = on.Name, !on.Config.ByEye()
-		}
-	}
-	if v.References, err = s.keptReferences(r.Context(), p); err != nil {
+	if err := s.atHand(r, p, i.Record, &v); err != nil {
 		return err
 	}
 	if v.By, err = s.calibratedBy(r, id); err != nil {
@@ -72,6 +63,21 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 	}
 	v.Proposed = proposedScheme(i.Record.Scheme, v.Schemes)
 	return s.render(w, r, http.StatusOK, "newcalibration", frame{Title: "Calibrate", Of: i.Record.Name, Here: "register", Page: v})
+}
+
+// atHand looks what is on the bench, and what it can be held against.
+func (s *Server) atHand(r *http.Request, p calPlot, record store.InstrumentRecord, v *beginView) (err error) {
+	n := s.bench.Snapshot()
+	if n.Stand != nil {
+		v.Busy = n.Stand.Calibration
+	}
+	for _, on := range n.Indicators {
+		if linked(record, on) {
+			v.Plugged, v.Speaks = on.Name, !on.Config.ByEye()
+		}
+	}
+	v.References, err = s.keptReferences(r.Context(), p)
+	return err
 }
 
 // calibratedBy are the names on an instrument's latest calibrations.

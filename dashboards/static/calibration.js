@@ -76,6 +76,7 @@
     buttons.back.disabled = busy || now.taken === 0;
     buttons.take.disabled = buttons.end.disabled = busy;
     byID("typed").hidden = !typed || complete;
+    if (complete && typed) byID("typed").elements.reading.blur(); // Enter then ends it
   }
   function show() {
     heading(); standing(); refusal(); progress(); pressed();
@@ -97,7 +98,7 @@
     } catch { unanswered(); }
     busy = false;
     pressed();
-    if (typed) byID("typed").elements.reading.focus();
+    if (typed && now.state !== "complete") byID("typed").elements.reading.focus();
   }
   function take() {
     if (!typed) { act("readings", {}); return; }

@@ -89,7 +89,7 @@ func TestBellTable(t *testing.T) {
 func TestDrawsOfAGaussian(t *testing.T) {
 	t.Parallel()
 	rng := rand.New(rand.NewPCG(4, 4))
-	n := 40000
+	n := 150000
 	var m [2]float64
 	var c [3]float64
 	for range n {
@@ -141,5 +141,32 @@ func TestSamplerFindsWhatIsThere(t *testing.T) {
 	// Standard errors by hand: σ/√(2·126) = 0.06; hysteresis 2σ/√126 = 0.18 and what it varies; one point's mean of three 0.58 at most.
 	if math.Abs(sigma-1) > 0.2 || math.Abs(back-4) > 0.8 || math.Abs(at-3*math.Sin(10./3)) > 1.5 {
 		t.Errorf("scatter %.2f of 1, hysteresis %.2f of 4, curve %.2f of %.2f µm", sigma, back, at, 3*math.Sin(10./3))
+	}
+}
+
+// Without readings the draws are what is known beforehand, to the 4 % that
+// 150,000 draws are good to: they hang together for hundreds.
+func TestWithoutReadingsTheDrawsAreWhatIsKnown(t *testing.T) {
+	t.Parallel()
+	l, err := arrange([]Point{{1, Repeat, 0, 0}, {1, Repeat, 0, 0.001}}, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := newSampler(newModel(l, 0.001, 0), 3)
+	sum, want, got := 0.0, [4]float64{}, [4]float64{}
+	part := func(i int) int { return min(i/4, 3) } // to 0.06, 0.2, 0.8 µm, above
+	for i, l := range s.first.waves {
+		want[part(i)] += math.Exp(l)
+		sum += math.Exp(l)
+	}
+	n := 150000
+	for range n {
+		s.next()
+		got[part(s.a)]++
+	}
+	for i := range want {
+		if math.Abs(got[i]/float64(n)-want[i]/sum) > 0.04 {
+			t.Errorf("part %d: %.3f of the draws, known beforehand %.3f", i, got[i]/float64(n), want[i]/sum)
+		}
 	}
 }
