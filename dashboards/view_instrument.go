@@ -131,10 +131,10 @@ func (v instrumentPage) CanRun() bool {
 	return v.Record.Kind == store.RegisterIndicator && !v.Retired
 }
 
-// CheckedOn is the block that was checked on last, mm; nil: none.
-func (v instrumentPage) CheckedOn() *float64 {
+// CheckedOn is the block that was checked on last, mm; 0: none.
+func (v instrumentPage) CheckedOn() float64 {
 	if v.Chart == nil {
-		return nil
+		return 0
 	}
-	return &v.Chart.ReferenceMM
+	return v.Chart.ReferenceMM
 }
