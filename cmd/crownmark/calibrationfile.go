@@ -32,23 +32,11 @@ func readCalibration(path string) (*fit.Correction, error) {
 	if err := json.Unmarshal(src, &r); err != nil || r.Schema != calibrate.ResultSchema {
 		return nil, fmt.Errorf("%s: no calibration; give what `crownmark calibrate FILE.csv --json` wrote", path)
 	}
-	c := correctionOf(r)
+	c := calibrate.Correction(r.Correction)
 	if err := c.Check(); err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return c, nil
-}
-
-// correctionOf is what the fit takes of a calibration.
-func correctionOf(r calibrate.Result) *fit.Correction {
-	c := &fit.Correction{}
-	for i, k := range r.Correction {
-		c.ReadingMM, c.CorrectionMM, c.U95MM = append(c.ReadingMM, k.ReadingMM), append(c.CorrectionMM, k.CorrectionMM), append(c.U95MM, k.U95MM)
-		if i < len(r.Correction)-1 {
-			c.BetweenU95MM = append(c.BetweenU95MM, or(k.BetweenU95MM, 0))
-		}
-	}
-	return c
 }
 
 // correct gives sweeps the calibrations of the bench file and those named on
