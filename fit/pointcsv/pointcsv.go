@@ -187,7 +187,11 @@ func (in *reader) broken(err error) error {
 		return fmt.Errorf("%s: reading failed: %w; check the disk or the pipe", in.file, err)
 	}
 	if errors.Is(p.Err, csv.ErrFieldCount) {
-		return &Error{File: in.file, Line: p.Line, Detail: fmt.Sprintf("the row has %d cells, the header %d", len(in.record), in.csv.FieldsPerRecord), Fix: "give every row one cell a column"}
+		fix := "give every row one cell a column"
+		if len(in.record) > in.csv.FieldsPerRecord {
+			fix += "; numbers take a decimal point, as a comma begins another cell"
+		}
+		return &Error{File: in.file, Line: p.Line, Detail: fmt.Sprintf("the row has %d cells, the header %d", len(in.record), in.csv.FieldsPerRecord), Fix: fix}
 	}
 	return &Error{File: in.file, Line: p.Line, Column: p.Column, Detail: "a quote stands where none may", Fix: `write a text with quotes as "…" and double the quotes inside`}
 }
