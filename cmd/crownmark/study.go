@@ -52,7 +52,7 @@ func writeStudy(w io.Writer, s calibrate.StudyResult) error {
 	fmt.Fprintln(t, "source\tstandard deviation\tfrom\tto\t")
 	for _, c := range s.Components {
 		if c.Zeroed {
-			c.Source += " (below zero: none)"
+			c.Source += " (came out below zero: none)"
 		}
 		boundedRow(t, c.Source, c.Deg, "")
 	}
@@ -81,7 +81,8 @@ func writeStudy(w io.Writer, s calibrate.StudyResult) error {
 		return err
 	}
 	list(b, "What it cannot tell", s.Notes)
-	list(b, "How to read it", []string{s.Rule, calibrate.StudyWords})
+	list(b, "How to read it", []string{s.Rule, calibrate.StudyWords,
+		"Many shops let a gauge serve that takes up to 10 % of the tolerance (6 σ), think twice up to 30 %, and want five parts told apart or more. Look at the bounds too, not at the value alone."})
 	return b.Flush()
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // ResultSchema names the form of a Result.
@@ -63,7 +64,7 @@ func (o Options) check() error {
 	}
 	for name, mm := range o.Limits {
 		if !slices.Contains(CharacteristicNames(), name) {
-			return fmt.Errorf("the limit %q is not known; limits are of %v", name, CharacteristicNames())
+			return fmt.Errorf("the limit %q is not known; limits are of %s", name, strings.Join(CharacteristicNames(), ", "))
 		}
 		if !(mm > 0 && mm <= mostMM) {
 			return fmt.Errorf("the limit of %s is %g mm; give millimetres above 0", name, mm)

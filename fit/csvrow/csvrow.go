@@ -163,7 +163,11 @@ func (in *Reader) broken(err error) error {
 	case !errors.As(err, &p):
 		return fmt.Errorf("%s: reading failed: %w; check the disk or the pipe", in.file, err)
 	case errors.Is(p.Err, csv.ErrFieldCount):
-		return &Error{File: in.file, Line: p.Line, Detail: fmt.Sprintf("the row has %d cells, the header %d", len(in.record), in.csv.FieldsPerRecord), Fix: in.table.ShortFix}
+		fix := in.table.ShortFix
+		if len(in.record) > in.csv.FieldsPerRecord {
+			fix += "; numbers take a decimal point, as a comma begins another cell"
+		}
+		return &Error{File: in.file, Line: p.Line, Detail: fmt.Sprintf("the row has %d cells, the header %d", len(in.record), in.csv.FieldsPerRecord), Fix: fix}
 	}
 	return &Error{File: in.file, Line: p.Line, Column: p.Column, Detail: "a quote stands where none may", Fix: `write a text with quotes as "…" and double the quotes inside`}
 }
