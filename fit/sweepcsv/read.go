@@ -105,6 +105,16 @@ func (in reader) next() (line, error) {
 	}
 	l.Indicator = in.Cell(colIndicator)
 	l.Mount, l.Setup, l.Zeroing = in.small(colMount), in.small(colSetup), in.small(colZeroing)
+	in.asStood(&l)
+	in.extras(&l)
+	if err := in.Err(); err != nil {
+		return line{}, err
+	}
+	return l, nil
+}
+
+// asStood reads how encoder and indicator stood, where somebody said.
+func (in reader) asStood(l *line) {
 	if l.AngleUDeg = in.decimal(colAngleU); l.AngleUDeg != nil && !(*l.AngleUDeg > 0 && *l.AngleUDeg <= 5) {
 		in.Bad(colAngleU, "the doubt of an angle lies above 0° and is 5° at most", "write how well an eye reads the mark, 0.2 for a fine one, or leave the cell empty where an encoder gave the angle")
 	}
@@ -114,11 +124,6 @@ func (in reader) next() (line, error) {
 	if l.RestMM = in.decimal(colRest); l.RestMM != nil && math.Abs(*l.RestMM) > mostRestMM {
 		in.Bad(colRest, fmt.Sprintf("%g mm is beyond every indicator's travel", *l.RestMM), "write what the display shows on the plunger's resting stop, or leave the cell empty")
 	}
-	in.extras(&l)
-	if err := in.Err(); err != nil {
-		return line{}, err
-	}
-	return l, nil
 }
 
 func (in reader) extras(l *line) {
