@@ -104,16 +104,7 @@ func recordOver(sent json.RawMessage, record *store.InstrumentRecord) error {
 // recordFault points at what of a record cannot be so.
 func recordFault(err error) error {
 	if problems, ok := errors.AsType[store.RecordProblems](err); ok {
-		var faults []Fault
-		for _, p := range problems {
-			key, name, within := strings.Cut(p.Key, "/")
-			pointer := "/record" + pointerTo(key)
-			if within {
-				pointer += pointerTo(name)
-			}
-			faults = append(faults, Fault{pointer, p.Detail, p.Fix})
-		}
-		return invalid(faults...)
+		return recordFaults("/record", problems)
 	}
 	if taken, ok := errors.AsType[*store.TakenError](err); ok {
 		return newProblem(http.StatusConflict, "taken", "Another instrument of the register has it already",
@@ -121,6 +112,20 @@ func recordFault(err error) error {
 			Fault{"/record" + pointerTo(taken.Key), fmt.Sprintf("%q is instrument %d's", taken.Value, taken.By), "name another, or retire that one first"})
 	}
 	return err
+}
+
+// recordFaults points at what cannot be kept of the object at a place of the body.
+func recordFaults(at string, problems store.RecordProblems) error {
+	var faults []Fault
+	for _, p := range problems {
+		key, name, within := strings.Cut(p.Key, "/")
+		pointer := at + pointerTo(key)
+		if within {
+			pointer += pointerTo(name)
+		}
+		faults = append(faults, Fault{pointer, p.Detail, p.Fix})
+	}
+	return invalid(faults...)
 }
 
 // pathInstrument is the instrument whose id stands in the path.

@@ -23,9 +23,6 @@ func (studyCmd) Help() string {
 
 // Run analyses and prints.
 func (c studyCmd) Run(std stdio) error {
-	if c.IndexLimit < 0 {
-		return fmt.Errorf("--index-limit-deg: %g is below nothing: write the limit in degrees, such as 0.5", c.IndexLimit)
-	}
 	file, err := readTable(c.File, std.in, studycsv.Read)
 	if err != nil {
 		return err
