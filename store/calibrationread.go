@@ -75,10 +75,7 @@ func (s *Store) Calibrations(ctx context.Context, instrument int64, p Page) (lis
 		return nil, nil, err
 	}
 	list, err = collect(ctx, s.readers, s.scanCalibration, calibrationQuery+"WHERE c.instrument = ? AND c.id > ? ORDER BY c.id LIMIT ?", instrument, p.After, p.limit()+1)
-	if err == nil && len(list) > p.limit() {
-		list = list[:p.limit()]
-		next = &list[len(list)-1].ID
-	}
+	list, next = cut(list, p, func(x *Calibration) *int64 { return &x.ID })
 	return list, next, err
 }
 

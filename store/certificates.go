@@ -155,10 +155,7 @@ func (s *Store) Certificates(ctx context.Context, instrument int64, p Page) (lis
 		return nil, nil, err
 	}
 	list, err = collect(ctx, s.readers, scanCertificate, certificateQuery+"WHERE t.instrument = ? AND t.id > ? ORDER BY t.id LIMIT ?", instrument, p.After, p.limit()+1)
-	if err == nil && len(list) > p.limit() {
-		list = list[:p.limit()]
-		next = &list[len(list)-1].Number
-	}
+	list, next = cut(list, p, func(x *Certificate) *int64 { return &x.Number })
 	for i := range list {
 		list[i].Document = nil
 	}

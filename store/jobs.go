@@ -237,10 +237,7 @@ func (s *Store) Job(ctx context.Context, id int64) (Job, error) {
 // Jobs returns a page of jobs by id, and the After of the next page, nil at the end.
 func (s *Store) Jobs(ctx context.Context, p Page) (jobs []Job, next *int64, err error) {
 	jobs, err = collect(ctx, s.readers, scanJob, jobQuery+"WHERE j.id > ? ORDER BY j.id LIMIT ?", p.After, p.limit()+1)
-	if err == nil && len(jobs) > p.limit() {
-		jobs = jobs[:p.limit()]
-		next = &jobs[len(jobs)-1].ID
-	}
+	jobs, next = cut(jobs, p, func(x *Job) *int64 { return &x.ID })
 	return jobs, next, err
 }
 
@@ -265,6 +262,16 @@ func (p Page) limit() int {
 		return 100
 	}
 	return min(p.Limit, maxPage)
+}
+
+// cut takes off what was read beyond a page to see whether another follows: next
+// is its After, the id of the last that stays; nil: none follows.
+func cut[T any](list []T, p Page, id func(*T) *int64) (page []T, next *int64) {
+	if len(list) <= p.limit() {
+		return list, nil
+	}
+	list = list[:p.limit()]
+	return list, id(&list[len(list)-1])
 }
 
 // scanner is a *sql.Row or *sql.Rows.

@@ -136,9 +136,6 @@ func (s *Store) LibraryEngine(ctx context.Context, id int64) (LibraryEngine, err
 // next page, nil at the end.
 func (s *Store) LibraryEngines(ctx context.Context, p Page) (engines []LibraryEngine, next *int64, err error) {
 	engines, err = collect(ctx, s.readers, scanLibraryEngine, libraryQuery+"WHERE e.id > ? ORDER BY e.id LIMIT ?", p.After, p.limit()+1)
-	if err == nil && len(engines) > p.limit() {
-		engines = engines[:p.limit()]
-		next = &engines[len(engines)-1].ID
-	}
+	engines, next = cut(engines, p, func(x *LibraryEngine) *int64 { return &x.ID })
 	return engines, next, err
 }

@@ -42,10 +42,7 @@ func (s *Store) Marks(ctx context.Context, job int64, p Page) (marks []Mark, nex
 		return nil, nil, err
 	}
 	marks, err = collect(ctx, s.readers, scanMark, markQuery+"WHERE m.job = ? AND m.id > ? ORDER BY m.id LIMIT ?", job, p.After, p.limit()+1)
-	if err == nil && len(marks) > p.limit() {
-		marks = marks[:p.limit()]
-		next = &marks[len(marks)-1].ID
-	}
+	marks, next = cut(marks, p, func(x *Mark) *int64 { return &x.ID })
 	return marks, next, err
 }
 

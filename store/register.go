@@ -237,10 +237,7 @@ func (s *Store) Instrument(ctx context.Context, id int64) (i Instrument, err err
 func (s *Store) Instruments(ctx context.Context, p Page) (list []Instrument, next *int64, err error) {
 	err = s.snapshot(ctx, func(tx *sql.Tx) error {
 		list, err = collect(ctx, tx, scanRegistered, registerQuery+"WHERE i.id > ? ORDER BY i.id LIMIT ?", p.After, p.limit()+1)
-		if err == nil && len(list) > p.limit() {
-			list = list[:p.limit()]
-			next = &list[len(list)-1].ID
-		}
+		list, next = cut(list, p, func(x *Instrument) *int64 { return &x.ID })
 		for i := range list {
 			if err == nil {
 				list[i].Standing, err = s.standingOf(ctx, tx, list[i])

@@ -71,9 +71,6 @@ func (s *Store) Reports(ctx context.Context, job int64, p Page) (reports []Repor
 	}
 	reports, err = collect(ctx, s.readers, scanReport,
 		fmt.Sprintf(reportQuery, "NULL")+"WHERE r.job = ? AND r.number > ? ORDER BY r.number LIMIT ?", job, p.After, p.limit()+1)
-	if err == nil && len(reports) > p.limit() {
-		reports = reports[:p.limit()]
-		next = &reports[len(reports)-1].Number
-	}
+	reports, next = cut(reports, p, func(x *Report) *int64 { return &x.Number })
 	return reports, next, err
 }
