@@ -1,7 +1,6 @@
 package dashboards
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -105,16 +104,7 @@ func recordOver(sent json.RawMessage, record *store.InstrumentRecord) error {
 // recordFault points at what of a record cannot be so.
 func recordFault(err error) error {
 	if problems, ok := errors.AsType[store.RecordProblems](err); ok {
-		var faults []Fault
-		for _, p := range problems {
-			key, name, within := strings.Cut(p.Key, "/")
-			pointer := "/record" + pointerTo(key)
-			if within {
-				pointer += pointerTo(name)
-			}
-			faults = append(faults, Fault{pointer, p.Detail, p.Fix})
-		}
-		return invalid(faults...)
+		return recordFaults("/record", problems)
 	}
 	if taken, ok := errors.AsType[*store.TakenError](err); ok {
 		return newProblem(http.StatusConflict, "taken", "Another instrument of the register has it already",
@@ -122,6 +112,20 @@ func recordFault(err error) error {
 			Fault{"/record" + pointerTo(taken.Key), fmt.Sprintf("%q is instrument %d's", taken.Value, taken.By), "name another, or retire that one first"})
 	}
 	return err
+}
+
+// recordFaults points at what cannot be kept of the object at a place of the body.
+func recordFaults(at string, problems store.RecordProblems) error {
+	var faults []Fault
+	for _, p := range problems {
+		key, name, within := strings.Cut(p.Key, "/")
+		pointer := at + pointerTo(key)
+		if within {
+			pointer += pointerTo(name)
+		}
+		faults = append(faults, Fault{pointer, p.Detail, p.Fix})
+	}
+	return invalid(faults...)
 }
 
 // pathInstrument is the instrument whose id stands in the path.
@@ -175,23 +179,6 @@ func (s *Server) patchInstrument(w http.ResponseWriter, r *http.Request) error {
 		return recordFault(err)
 	}
 	return writeJSON(w, http.StatusOK, registeredOf(i))
-}
-
-// listOfInstrument answers with a page of what the instrument in the path has.
-func listOfInstrument[S, T any](w http.ResponseWriter, r *http.Request, read func(context.Context, int64, store.Page) ([]S, *int64, error), f func(S) T) error {
-	page, err := pageOf(r.URL.Query())
-	if err != nil {
-		return err
-	}
-	id, err := pathID(r)
-	if err != nil {
-		return err
-	}
-	items, next, err := read(r.Context(), id, page)
-	if err != nil {
-		return err
-	}
-	return writeJSON(w, http.StatusOK, listOf(items, next, f))
 }
 
 // touchedDoc is what an instrument that failed may have made wrong.

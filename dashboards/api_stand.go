@@ -75,6 +75,9 @@ func (s *Server) newCalibration(ctx context.Context, in beginDoc) (n store.NewCa
 	case in.Kind != store.KindCalibration && in.Kind != store.KindCheck:
 		return n, reference, invalid(Fault{"/kind", fmt.Sprintf("there is no kind %q", in.Kind), "send calibration or check"})
 	}
+	if problems := in.Conditions.Problems(); len(problems) > 0 {
+		return n, reference, recordFaults("/conditions", problems)
+	}
 	n = store.NewCalibration{Instrument: in.Instrument, Reference: in.Reference, Kind: in.Kind, Conditions: in.Conditions}
 	if n.Plan, err = planOf(in, i.Record); err != nil {
 		return n, reference, err

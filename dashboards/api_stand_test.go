@@ -108,6 +108,7 @@ func TestCalibrationNotBegun(t *testing.T) {
 		{`{"instrument":3,"scheme":"none"}`, 422, "/scheme"}, {`{"instrument":3,"kind":"check"}`, 422, "/points_mm"},
 		{`{"instrument":3,"points":[{"run":1,"direction":"in","reference_mm":1}]}`, 422, "/points"},
 		{`{"instrument":3,"points_mm":[0,1],"steady_s":0.01}`, 422, "/steady_s"}, {`{"instrument":3,"points_mm":[0,1],"take":"often"}`, 422, "/take"},
+		{`{"instrument":3,"points_mm":[0,1],"conditions":{"temperature_c":205}}`, 422, "/conditions/temperature_c"},
 		{`{"instrument":3,"points_mm":[0,1],"indicator":"right"}`, 422, "/indicator"}, {`{"instrument":1,"points_mm":[0,1]}`, 422, ""},
 	} {
 		r := a.want(c.status, a.call("POST", "/api/v1/calibrations", c.body))

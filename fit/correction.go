@@ -54,8 +54,8 @@ func (c *Correction) Check() error {
 			return fmt.Errorf("the correction does not rise from %g to %g mm; put its points in order, one a place", c.ReadingMM[i-1], c.ReadingMM[i])
 		}
 	}
-	if bad := slices.IndexFunc(append(slices.Clone(c.U95MM), c.BetweenU95MM...), func(u float64) bool { return !finite(u) || u < 0 }); bad >= 0 {
-		return fmt.Errorf("a doubt of the correction is below 0 or no number; calibrate the indicator anew")
+	if bad := slices.IndexFunc(append(slices.Clone(c.U95MM), c.BetweenU95MM...), func(u float64) bool { return !(u >= 0 && u <= heightMostMM) }); bad >= 0 {
+		return fmt.Errorf("a doubt of the correction is below 0, no number or no indicator's; calibrate the indicator anew")
 	}
 	return nil
 }

@@ -16,7 +16,8 @@ func TestBadCorrectionsAreRefused(t *testing.T) {
 		"point 2":           {ReadingMM: []float64{0, nan}, CorrectionMM: []float64{0, 0}},
 		"from 1 to 1":       {ReadingMM: []float64{1, 1}, CorrectionMM: []float64{0, 0}},
 		"from 1 to 1.01":    {ReadingMM: []float64{1, 1.01}, CorrectionMM: []float64{0, -0.01}},
-		"below 0 or no num": {ReadingMM: []float64{1, 2}, CorrectionMM: []float64{0, 0}, U95MM: []float64{0, -1}},
+		"below 0, no numbe": {ReadingMM: []float64{1, 2}, CorrectionMM: []float64{0, 0}, U95MM: []float64{0, -1}},
+		"no indicator's; c": {ReadingMM: []float64{1, 2}, CorrectionMM: []float64{0, 0}, BetweenU95MM: []float64{1e308}},
 	} {
 		s := newSynth()
 		in := s.input(s.both(1, 1, 1))

@@ -97,6 +97,9 @@ func (s *Store) CreateCalibration(ctx context.Context, n NewCalibration) (cal Ca
 	if n.Kind != KindCalibration && n.Kind != KindCheck {
 		return Calibration{}, false, fmt.Errorf("create calibration: %w: kind %q; it is %q or %q", ErrInvalid, n.Kind, KindCalibration, KindCheck)
 	}
+	if p := n.Conditions.Problems(); len(p) > 0 {
+		return Calibration{}, false, fmt.Errorf("create calibration: conditions: %w", p)
+	}
 	texts := map[string]string{}
 	if err := errors.Join(putJSON(texts, "plan", n.Plan), putJSON(texts, "conditions", n.Conditions)); err != nil {
 		return Calibration{}, false, fmt.Errorf("create calibration: %w: %w", ErrInvalid, err)

@@ -81,6 +81,42 @@ func TestBadRecords(t *testing.T) {
 	}
 }
 
+// What no calibration can be evaluated with is not kept of an instrument, nor of
+// the conditions: it would show only once all points are taken.
+func TestBeyondAllMeasure(t *testing.T) {
+	for want, spoils := range map[string][]func(*InstrumentRecord){
+		"name":            {func(r *InstrumentRecord) { r.Name = "a\x00b" }, func(r *InstrumentRecord) { r.Name = "a\nb" }, func(r *InstrumentRecord) { r.Name = "a\ufffd" }},
+		"range_mm":        {func(r *InstrumentRecord) { r.RangeMM = 1e308 }},
+		"resolution_mm":   {func(r *InstrumentRecord) { r.ResolutionMM = 1e-320 }},
+		"u95_mm":          {func(r *InstrumentRecord) { r.U95MM = new(20_000.0) }},
+		"u95_per_m_mm":    {func(r *InstrumentRecord) { r.U95PerMMM = 1e308 }},
+		"limits_mm/total": {func(r *InstrumentRecord) { r.LimitsMM = map[string]float64{"total": 20_000} }},
+	} {
+		for i, spoil := range spoils {
+			r := dialRecord("x", "")
+			r.Notes = "two\n\tlines"
+			spoil(&r)
+			if p := r.Problems(); len(p) != 1 || p[0].Key != want {
+				t.Errorf("%s %d: %+v", want, i, p)
+			}
+		}
+	}
+	s := open(t, testOptions(t))
+	dial := addInstrument(t, s, dialRecord("dial", "left"))
+	for want, c := range map[string]CalibrationConditions{
+		"temperature_c":     {TemperatureC: new(205.0)},
+		"temperature_u95_c": {TemperatureU95C: new(-1.0)},
+		"soak_min":          {SoakMin: new(-5.0)},
+		"measured_by":       {MeasuredBy: strings.Repeat("x", 121)},
+		"notes":             {Notes: "\x00"},
+	} {
+		_, _, err := s.CreateCalibration(context.Background(), NewCalibration{Instrument: dial.ID, Kind: KindCalibration, Conditions: c})
+		if p, ok := errors.AsType[RecordProblems](err); !ok || len(p) != 1 || p[0].Key != want || p[0].Detail == "" || p[0].Fix == "" {
+			t.Errorf("%s: %v", want, err)
+		}
+	}
+}
+
 // Points are read off the stream they stand on; what is taken back stays.
 func TestCalibrationIsKept(t *testing.T) {
 	ctx := context.Background()
@@ -209,20 +245,16 @@ func TestCertificateIsFrozen(t *testing.T) {
 	if i := must[Instrument](t)(s.Instrument(ctx, dial.ID)); i.Standing.State != StandingFailed || i.Standing.Certificate.Number != 2 || i.Standing.LastCheckAt == nil {
 		t.Errorf("%+v", i.Standing)
 	}
-	if !slices.Equal(calibrationStates(t, s, dial.ID, first), []string{StandingInForce, StandingDueSoon, StandingExpired}) {
-		t.Errorf("%q", calibrationStates(t, s, dial.ID, first))
+	if !slices.Equal(calibrationStates(s, first), []string{StandingInForce, StandingDueSoon, StandingExpired}) {
+		t.Errorf("%q", calibrationStates(s, first))
 	}
 	verifyOK(t, s)
 }
 
-// calibrationStates are those of a certificate now, a week before it is due and a day after.
-func calibrationStates(t *testing.T, s *Store, instrument int64, c Certificate) (states []string) {
+// calibrationStates are those by a certificate now, a week before it is due and a day after.
+func calibrationStates(s *Store, c Certificate) (states []string) {
 	for _, days := range []int{0, 358, 366} {
-		got, state, err := s.InForce(context.Background(), instrument, c.ledger, s.o.now().AddDate(0, 0, days))
-		if err != nil || got.Number != c.Number {
-			t.Errorf("%v %+v", err, got)
-		}
-		states = append(states, state)
+		states = append(states, stateAt(c.Good(), c.DueAt, s.o.now().AddDate(0, 0, days)))
 	}
 	return states
 }

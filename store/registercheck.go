@@ -4,9 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strings"
+	"unicode"
 
 	"crownmark/fit/calibrate"
 )
@@ -49,16 +49,48 @@ func RegisterKinds() []string {
 	return []string{RegisterIndicator, RegisterEncoder, RegisterBlocks, RegisterHead}
 }
 
-// characteristics that may have a limit.
-func characteristics() []string {
-	return []string{calibrate.Total, calibrate.Local, calibrate.Hysteresis, calibrate.Repeatability, calibrate.Linearity}
-}
-
 const (
 	longestName  = 120
 	longestNotes = 4000
 	mostDays     = 36500
+	longestMM    = 10_000 // package calibrate judges nothing beyond
+	finestMM     = 1e-9
+	hottestC     = 100
 )
+
+// unreadable says whether a text has characters that nobody sees: they would
+// make two names look the same, and tear a table. Line ends and tabs are kept
+// in notes.
+func unreadable(text string, notes bool) bool {
+	return strings.ContainsFunc(text, func(r rune) bool {
+		return (unicode.IsControl(r) || r == unicode.ReplacementChar) && !(notes && strings.ContainsRune("\n\r\t", r))
+	})
+}
+
+// Problems are what cannot be kept of a calibration's conditions: with them no
+// certificate could be made of its points.
+func (c CalibrationConditions) Problems() (p RecordProblems) {
+	number := func(key string, v *float64, least, most float64, fix string) {
+		if v != nil && !(*v >= least && *v <= most) {
+			p = append(p, RecordProblem{key, fmt.Sprintf("%g cannot be", *v), fix})
+		}
+	}
+	number("temperature_c", c.TemperatureC, -hottestC, hottestC, "look at the decimal point; give degrees Celsius, leave it out where nobody looked")
+	number("temperature_u95_c", c.TemperatureU95C, 0, hottestC, "give degrees Celsius from 0; leave it out where it is not known")
+	number("soak_min", c.SoakMin, 0, mostDays*24*60, "give minutes from 0; leave it out where nobody knows")
+	for _, text := range []struct {
+		key, value string
+		most       int
+	}{{"measured_by", c.MeasuredBy, longestName}, {"notes", c.Notes, longestNotes}} {
+		switch {
+		case len(text.value) > text.most:
+			p = append(p, RecordProblem{text.key, fmt.Sprintf("longer than %d bytes", text.most), "say it shorter"})
+		case unreadable(text.value, text.key == "notes"):
+			p = append(p, RecordProblem{text.key, "with control characters", "send plain text; line ends and tabs are welcome in notes"})
+		}
+	}
+	return p
+}
 
 // Problems are what cannot be kept, in the order of the keys.
 func (r InstrumentRecord) Problems() (p RecordProblems) {
@@ -75,12 +107,14 @@ func (r InstrumentRecord) Problems() (p RecordProblems) {
 	}{{"name", r.Name, longestName}, {"serial_number", r.SerialNumber, longestName}, {"identity", r.Identity, 500}, {"bench_name", r.BenchName, longestName},
 		{"certificate_number", r.CertificateNumber, longestName}, {"scheme", r.Scheme, longestName}, {"notes", r.Notes, longestNotes}} {
 		add(len(text.value) > text.most, text.key, "say it shorter", "longer than %d bytes", text.most)
+		add(unreadable(text.value, text.key == "notes"), text.key, "send plain text; line ends and tabs are welcome in notes", "with control characters")
 	}
 	length := func(key string, v float64) {
-		add(!(v >= 0) || math.IsInf(v, 0), key, "give it in mm, above 0; leave it out where it is not known", "%g mm is no length", v)
+		add(!(v >= 0 && v <= longestMM), key, "give it in mm, above 0; leave it out where it is not known", "%g mm is no length", v)
 	}
 	length("range_mm", r.RangeMM)
 	length("resolution_mm", r.ResolutionMM)
+	add(r.ResolutionMM > 0 && r.ResolutionMM < finestMM, "resolution_mm", "give the display's step in mm", "no display has a step of %g mm", r.ResolutionMM)
 	add(r.RangeMM > 0 && r.ResolutionMM > r.RangeMM, "resolution_mm", "give the display's step in mm", "a step of %g mm is longer than the range", r.ResolutionMM)
 	add(r.IntervalDays < 0 || r.IntervalDays > mostDays, "interval_days", "give 1 to 36500 days; 365 is usual", "%d days cannot be an interval", r.IntervalDays)
 	if r.U95MM != nil {
@@ -93,9 +127,9 @@ func (r InstrumentRecord) Problems() (p RecordProblems) {
 func limitProblems(limits map[string]float64) (p RecordProblems) {
 	for _, name := range slices.Sorted(maps.Keys(limits)) {
 		v := limits[name]
-		if !slices.Contains(characteristics(), name) {
-			p = append(p, RecordProblem{"limits_mm/" + name, fmt.Sprintf("%q cannot be limited", name), "known ones: " + strings.Join(characteristics(), ", ")})
-		} else if !(v > 0) || math.IsInf(v, 0) {
+		if !slices.Contains(calibrate.CharacteristicNames(), name) {
+			p = append(p, RecordProblem{"limits_mm/" + name, fmt.Sprintf("%q cannot be limited", name), "known ones: " + strings.Join(calibrate.CharacteristicNames(), ", ")})
+		} else if !(v > 0 && v <= longestMM) {
 			p = append(p, RecordProblem{"limits_mm/" + name, fmt.Sprintf("%g mm is no limit", v), "give it in mm, above 0; leave it out for none"})
 		}
 	}

@@ -39,7 +39,7 @@ func calibratedOnBlocks(t *testing.T, truth virtual.Truth, name string) *fit.Cor
 	if err != nil {
 		t.Fatal(err)
 	}
-	return correctionOf(r)
+	return calibrate.Correction(r.Correction)
 }
 
 // fitted fits a bench's sweeps with a correction (nil: none) for its indicator.

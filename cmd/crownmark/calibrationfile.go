@@ -28,27 +28,42 @@ func readCalibration(path string) (*fit.Correction, error) {
 	if err != nil {
 		return nil, cannotRead(path, err)
 	}
-	var r calibrate.Result
+	var r struct {
+		Schema     string      `json:"schema"`
+		Correction []knotInput `json:"correction"`
+	}
 	if err := json.Unmarshal(src, &r); err != nil || r.Schema != calibrate.ResultSchema {
 		return nil, fmt.Errorf("%s: no calibration; give what `crownmark calibrate FILE.csv --json` wrote", path)
 	}
-	c := correctionOf(r)
-	if err := c.Check(); err != nil {
+	c, err := correctionOf(r.Correction)
+	if err == nil {
+		err = c.Check()
+	}
+	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return c, nil
 }
 
-// correctionOf is what the fit takes of a calibration.
-func correctionOf(r calibrate.Result) *fit.Correction {
-	c := &fit.Correction{}
-	for i, k := range r.Correction {
-		c.ReadingMM, c.CorrectionMM, c.U95MM = append(c.ReadingMM, k.ReadingMM), append(c.CorrectionMM, k.CorrectionMM), append(c.U95MM, k.U95MM)
-		if i < len(r.Correction)-1 {
-			c.BetweenU95MM = append(c.BetweenU95MM, or(k.BetweenU95MM, 0))
+// knotInput is a calibrate.Knot of which it is seen what is missing.
+type knotInput struct {
+	ReadingMM    *float64 `json:"reading_mm"`
+	CorrectionMM *float64 `json:"correction_mm"`
+	U95MM        *float64 `json:"u95_mm"`
+	BetweenU95MM *float64 `json:"between_u95_mm"`
+}
+
+// correctionOf is what the fit takes of a calibration. What is missing is not 0:
+// a doubt that nobody knows would be none.
+func correctionOf(list []knotInput) (*fit.Correction, error) {
+	knots := make([]calibrate.Knot, 0, len(list))
+	for i, k := range list {
+		if k.ReadingMM == nil || k.CorrectionMM == nil || k.U95MM == nil || k.BetweenU95MM == nil && i < len(list)-1 {
+			return nil, fmt.Errorf("point %d of the correction is not whole; give the file as `crownmark calibrate --json` wrote it", i+1)
 		}
+		knots = append(knots, calibrate.Knot{ReadingMM: *k.ReadingMM, CorrectionMM: *k.CorrectionMM, U95MM: *k.U95MM, BetweenU95MM: k.BetweenU95MM})
 	}
-	return c
+	return calibrate.Correction(knots), nil
 }
 
 // correct gives sweeps the calibrations of the bench file and those named on

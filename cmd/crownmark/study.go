@@ -4,8 +4,6 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"os"
-	"syscall"
 
 	"crownmark/fit"
 	"crownmark/fit/calibrate"
@@ -25,10 +23,7 @@ func (studyCmd) Help() string {
 
 // Run analyses and prints.
 func (c studyCmd) Run(std stdio) error {
-	if c.IndexLimit < 0 {
-		return fmt.Errorf("--index-limit-deg: %g is below nothing: write the limit in degrees, such as 0.5", c.IndexLimit)
-	}
-	file, err := readStudy(c.File, std.in)
+	file, err := readTable(c.File, std.in, studycsv.Read)
 	if err != nil {
 		return err
 	}
@@ -43,21 +38,6 @@ func (c studyCmd) Run(std stdio) error {
 		return writeJSON(std.out, study)
 	}
 	return writeStudy(std.out, study)
-}
-
-func readStudy(path string, stdin io.Reader) (studycsv.File, error) {
-	if path == "-" {
-		return studycsv.Read("standard input", stdin)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return studycsv.File{}, cannotRead(path, err)
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return studycsv.File{}, cannotRead(path, syscall.EISDIR)
-	}
-	return studycsv.Read(path, f)
 }
 
 // writeStudy tells a study as text.

@@ -49,6 +49,9 @@ func Evaluate(points []Point, o Options) (Result, error) {
 	return r, nil
 }
 
+// finestMM is less than any display's step.
+const finestMM = 1e-9
+
 // check refuses conditions and limits that are no numbers or no sizes.
 func (o Options) check() error {
 	for _, v := range []struct {
@@ -59,12 +62,15 @@ func (o Options) check() error {
 			return fmt.Errorf("the %s is %g mm; give millimetres from 0", v.name, v.mm)
 		}
 	}
+	if o.ResolutionMM > 0 && o.ResolutionMM < finestMM {
+		return fmt.Errorf("no display has a step of %g mm; give the resolution in millimetres, or leave it out", o.ResolutionMM)
+	}
 	if t := o.TemperatureC; t != nil && !(math.Abs(*t) <= 100) || !(o.TempU95C >= 0 && o.TempU95C <= 100) {
 		return fmt.Errorf("the temperature is no workshop's; give degrees Celsius")
 	}
 	for name, mm := range o.Limits {
-		if !slices.Contains(characteristics(), name) {
-			return fmt.Errorf("the limit %q is not known; limits are of %s", name, strings.Join(characteristics(), ", "))
+		if !slices.Contains(CharacteristicNames(), name) {
+			return fmt.Errorf("the limit %q is not known; limits are of %s", name, strings.Join(CharacteristicNames(), ", "))
 		}
 		if !(mm > 0 && mm <= mostMM) {
 			return fmt.Errorf("the limit of %s is %g mm; give millimetres above 0", name, mm)

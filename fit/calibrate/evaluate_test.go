@@ -45,6 +45,7 @@ func TestTooLittle(t *testing.T) {
 		"one side":       {[]Point{{1, Up, 0, 0}, {1, Up, 1, 1.001}, {1, Up, 2, 2}}, []string{Hysteresis, Repeatability}, "holds for this side only"},
 		"one repeat":     {[]Point{{1, Up, 0, 0}, {1, Down, 0, 0.001}, {1, Repeat, 0, 0}}, []string{Local, Repeatability, Linearity}, "no point was read repeatedly"},
 		"other runs":     {[]Point{{1, Up, 0, 0}, {2, Down, 0, 0.001}}, []string{Local, Hysteresis, Repeatability, Linearity}, "within one run"},
+		"one place":      {[]Point{{1, Up, 1e-320, 0}, {1, Up, 2e-320, 0}, {1, Down, 1e-320, 0}}, []string{Repeatability, Linearity}, "no point was read repeatedly"},
 		"no temperature": {[]Point{{1, Up, 0, 0}, {1, Down, 0, 0.001}}, []string{Local, Repeatability, Linearity}, "nobody noted the temperature"},
 	} {
 		o := DefaultOptions()
@@ -82,6 +83,7 @@ func TestRefuses(t *testing.T) {
 		"there are 2001 points, more than":     func(*Options) []Point { return make([]Point, 2001) },
 		"the local span is -1 mm":              func(o *Options) []Point { o.LocalSpanMM = -1; return one },
 		"the resolution is -1 mm":              func(o *Options) []Point { o.ResolutionMM = -1; return one },
+		"no display has a step of 1e-320 mm":   func(o *Options) []Point { o.ResolutionMM = 1e-320; return one },
 		"the limit \"x\" is not known":         func(o *Options) []Point { o.Limits = map[string]float64{"x": 1}; return one },
 		"the limit of total is 0 mm":           func(o *Options) []Point { o.Limits = map[string]float64{Total: 0}; return one },
 		"the temperature is no workshop's":     func(o *Options) []Point { o.TemperatureC = &hot; return one },

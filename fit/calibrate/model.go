@@ -23,8 +23,9 @@ const (
 	slowWaves   = 4  // of the hysteresis
 	bows        = 4  // offset, slope, and two bows of the error curve: polynomials
 	curveDims   = bows + waves
-	freeTimes   = 10  // standard deviation of what is free, in sizes of the largest error
-	beyondShare = 0.1 // of the range on either side where the waves go on: they need no level ends
+	freeTimes   = 10   // standard deviation of what is free, in sizes of the largest error
+	beyondShare = 0.1  // of the range on either side where the waves go on: they need no level ends
+	dustMM      = 1e-9 // points closer than this are one place: a number's rounding, no length
 )
 
 // site is what one side of one reference point showed.
@@ -56,7 +57,7 @@ func newModel(l layout, stepMM, refUMM float64) model {
 	m := model{step: stepMM * 1000, refU: refUMM * 1000, perMM: 1}
 	if n := len(l.refs); n > 0 {
 		length := l.refs[n-1] - l.refs[0]
-		if length > 0 {
+		if length > dustMM {
 			m.perMM = (1 - 2*beyondShare) / length
 		}
 		m.origin = l.refs[0] - beyondShare/m.perMM

@@ -87,6 +87,12 @@ type Component struct {
 	Zeroed bool     `json:"zeroed"`
 }
 
+// A shop's index limit lies between these, degrees.
+const (
+	leastLimitDeg = 1e-6
+	mostLimitDeg  = 360
+)
+
 // studySchema names the document's form.
 const studySchema = "crownmark-study-1"
 
@@ -109,8 +115,12 @@ func (c *studyCells) at(p, o, m, r int) float64 { return c.v[((p*c.o+o)*c.m+m)*c
 // Variance components are those combinations of mean squares whose expectation they
 // are (studyterms.go); below zero counts as zero and is said. What the design has no
 // freedom for is null and stays in the next lower source. Intervals: see intervals.
-// The error says which value is missing, double or not finite.
+// The error says which value is missing, double or not finite, or that the limit
+// is none.
 func Study(rows []StudyRow, o StudyOptions) (StudyResult, error) {
+	if l := o.IndexLimitDeg; l != 0 && !(l >= leastLimitDeg && l <= mostLimitDeg) {
+		return StudyResult{}, fmt.Errorf("the index limit is %g°; give degrees of crank from %g to %d, such as 0.5, or none", l, leastLimitDeg, mostLimitDeg)
+	}
 	c, err := layStudy(rows)
 	if err != nil {
 		return StudyResult{}, err
@@ -150,17 +160,13 @@ func layStudy(rows []StudyRow) (c studyCells, err error) {
 	for _, all := range repeats {
 		c.r = max(c.r, len(all))
 	}
-	if c.o*c.m*c.r < 2 {
-		return c, fmt.Errorf("every part has one value: a study needs repeats, mountings or people, two of something; %w", errUnequal)
+	if err := c.room(len(rows)); err != nil {
+		return c, err
 	}
-	c.v = make([]float64, c.p*c.o*c.m*c.r)
-	for i := range c.v {
-		c.v[i] = math.NaN()
-	}
+	partAt, personAt, mountAt, repeatAt := places(parts), places(people), placesOf(mounts), placesOf(repeats)
 	for _, row := range rows {
 		at := studyCell{row.Part, row.Person, row.Mount}
-		p, o := slices.Index(parts, row.Part), slices.Index(people, row.Person)
-		m, r := slices.Index(mounts[row.Person], row.Mount), slices.Index(repeats[at], row.Repeat)
+		p, o, m, r := partAt[row.Part], personAt[row.Person], mountAt[row.Person][row.Mount], repeatAt[at][row.Repeat]
 		switch i := ((p*c.o+o)*c.m+m)*c.r + r; {
 		case m >= c.m:
 			return c, fmt.Errorf("%s has %d mountings, %s %d; %w", row.Person, len(mounts[row.Person]), people[0], c.m, errUnequal)
@@ -173,6 +179,40 @@ func layStudy(rows []StudyRow) (c studyCells, err error) {
 		}
 	}
 	return c, c.whole(parts, people, mounts)
+}
+
+// room makes the empty cells. A few values strewn over a vast design are told
+// before any room is made for it.
+func (c *studyCells) room(values int) error {
+	const vast = 1 << 20
+	if n := float64(c.p) * float64(c.o) * float64(c.m) * float64(c.r); n > float64(max(values, vast)) {
+		return fmt.Errorf("parts %d, people %d, mountings %d, repeats %d need %.0f values, and %d are there; %w", c.p, c.o, c.m, c.r, n, values, errUnequal)
+	}
+	if c.o*c.m*c.r < 2 {
+		return fmt.Errorf("every part has one value: a study needs repeats, mountings or people, two of something; %w", errUnequal)
+	}
+	c.v = make([]float64, c.p*c.o*c.m*c.r)
+	for i := range c.v {
+		c.v[i] = math.NaN()
+	}
+	return nil
+}
+
+// places says where in a list each name stands.
+func places(list []string) map[string]int {
+	at := make(map[string]int, len(list))
+	for i, name := range list {
+		at[name] = i
+	}
+	return at
+}
+
+func placesOf[K comparable](lists map[K][]string) map[K]map[string]int {
+	at := make(map[K]map[string]int, len(lists))
+	for k, list := range lists {
+		at[k] = places(list)
+	}
+	return at
 }
 
 // whole says where a value is missing.
@@ -204,19 +244,15 @@ func (a studyCell) String() string {
 func layMounts(rows []StudyRow) (mounts map[string][]string, repeats map[studyCell][]string) {
 	mounts, repeats = map[string][]string{}, map[studyCell][]string{}
 	for _, r := range rows {
-		if !slices.Contains(mounts[r.Person], r.Mount) {
-			mounts[r.Person] = append(mounts[r.Person], r.Mount)
-		}
+		mounts[r.Person] = append(mounts[r.Person], r.Mount)
 		at := studyCell{r.Part, r.Person, r.Mount}
-		if !slices.Contains(repeats[at], r.Repeat) {
-			repeats[at] = append(repeats[at], r.Repeat)
-		}
+		repeats[at] = append(repeats[at], r.Repeat)
 	}
-	for _, m := range mounts {
-		slices.SortFunc(m, byNumber)
+	for k, m := range mounts {
+		mounts[k] = ordered(m)
 	}
-	for _, r := range repeats {
-		slices.SortFunc(r, byNumber)
+	for k, r := range repeats {
+		repeats[k] = ordered(r)
 	}
 	return mounts, repeats
 }
@@ -238,10 +274,13 @@ func digitsOnly(s string) int {
 // names are the different names in a column, in order.
 func names(rows []StudyRow, of func(StudyRow) string) (out []string) {
 	for _, r := range rows {
-		if !slices.Contains(out, of(r)) {
-			out = append(out, of(r))
-		}
+		out = append(out, of(r))
 	}
-	slices.SortFunc(out, byNumber)
-	return out
+	return ordered(out)
+}
+
+// ordered are the different ones of a list, in order.
+func ordered(list []string) []string {
+	slices.SortFunc(list, byNumber)
+	return slices.Compact(list)
 }

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
+	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -241,11 +242,39 @@ func TestStudyRefuses(t *testing.T) {
 		"no number":          {append(whole[:23:23], StudyRow{"3", "B", "2", "2", math.NaN()}), "is not finite"},
 		"one mounting more":  {append(whole[:24:24], StudyRow{"3", "B", "3", "1", 1}), "B has 3 mountings, A 2"},
 		"a mounting missing": {append(whole[:24:24], StudyRow{"3", "A", "3", "1", 1}), "part 1, person A, mounting 3: repeat 1 of 2 is missing"},
+		"strewn":             {strewn(100_000), "parts 100000, people 100000, mountings 1, repeats 1 need 10000000000 values, and 100000 are there"},
 		"one of all":         {[]StudyRow{{"1", "A", "1", "1", 1}, {"2", "A", "1", "1", 1}}, "every part has one value"},
 	} {
 		if _, err := Study(c.rows, StudyOptions{}); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: %v, want %q", name, err, c.says)
 		}
+	}
+	for _, limit := range []float64{-1, math.NaN(), math.Inf(1), 1e308, 1e-320} {
+		if _, err := Study(whole, StudyOptions{IndexLimitDeg: limit}); err == nil || !strings.Contains(err.Error(), "the index limit is") {
+			t.Errorf("limit %g°: %v", limit, err)
+		}
+	}
+}
+
+// strewn are values of which each is of another part and person.
+func strewn(n int) (rows []StudyRow) {
+	for i := range n {
+		rows = append(rows, StudyRow{fmt.Sprint(i), fmt.Sprint(i), "1", "1", 0})
+	}
+	return rows
+}
+
+// Work grows as the values do: of 100,000 parts all is told at once, which took
+// minutes while each was looked for among all others.
+func TestStudyOfMany(t *testing.T) {
+	rows := strewn(100_000)
+	for i := range rows {
+		rows[i].Part, rows[i].Person = fmt.Sprint(i/2), fmt.Sprint(i%2)
+	}
+	begun := time.Now()
+	s, err := Study(rows, StudyOptions{})
+	if err != nil || s.Parts != 50_000 || s.People != 2 || time.Since(begun) > 20*time.Second {
+		t.Errorf("%d parts of %d people in %v: %v", s.Parts, s.People, time.Since(begun), err)
 	}
 }
 
