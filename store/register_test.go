@@ -85,7 +85,7 @@ func TestBadRecords(t *testing.T) {
 // the conditions: it would show only once all points are taken.
 func TestBeyondAllMeasure(t *testing.T) {
 	for want, spoils := range map[string][]func(*InstrumentRecord){
-		"name":            {func(r *InstrumentRecord) { r.Name = "a\x00b" }, func(r *InstrumentRecord) { r.Name = "a\nb" }, func(r *InstrumentRecord) { r.Name = "a\ufffd" }},
+		"name":            {func(r *InstrumentRecord) { r.Name = "a\x00b" }, func(r *InstrumentRecord) { r.Name = "a\nb" }, func(r *InstrumentRecord) { r.Name = "a\ufffd" }, func(r *InstrumentRecord) { r.Name = " left" }},
 		"range_mm":        {func(r *InstrumentRecord) { r.RangeMM = 1e308 }},
 		"resolution_mm":   {func(r *InstrumentRecord) { r.ResolutionMM = 1e-320 }},
 		"u95_mm":          {func(r *InstrumentRecord) { r.U95MM = new(20_000.0) }},
