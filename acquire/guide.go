@@ -31,17 +31,18 @@ type guide struct {
 	nearMM   float64 // so near the display must be to what is expected; 0: by the distance of the points
 	stepMM   float64 // of the display, 0: not known yet
 
-	filter  [3]float64 // the last three, for a middle one
-	heard   int
-	came    approach
-	still   settled
-	lastNS  int64 // of the last point taken by a line
-	state   string
-	refused *StandRefusal
-	sudden  *sample // a jump out of standing at the point taken last, until the next reading agrees
-	before  sample  // the reading before
-	moved   bool    // the display has moved since the last point
-	away    *sample // what it showed before the indicator was away; nil: it was not, since the last point
+	filter    [3]float64 // the last three, for a middle one
+	heard     int
+	came      approach
+	still     settled
+	lastNS    int64 // of the last point taken by a line
+	state     string
+	refused   *StandRefusal
+	refusedMM float64 // where the display stood then
+	sudden    *sample // a jump out of standing at the point taken last, until the next reading agrees
+	before    sample  // the reading before
+	moved     bool    // the display has moved since the last point
+	away      *sample // what it showed before the indicator was away; nil: it was not, since the last point
 }
 
 // UsualSteadyS is how long a display must have stood before a point is taken, s.
@@ -188,7 +189,7 @@ func (g *guide) look() {
 		g.atPoint(*next, at)
 	case stands && !known && g.sideOf(*next, at) == nil:
 		g.state, g.refused = StandPress, nil // it was not zeroed: only a person can tell
-	case (known || g.refused != nil) && g.cameTo(*next, e, g.within(*next)+g.tolerance()) != cameRight:
+	case (known || g.refused != nil) && g.cameTo(*next, g.aim(*next), g.within(*next)+g.tolerance()) != cameRight:
 		g.state = StandBack
 	default:
 		if g.state = StandTurn; g.refused != nil && g.refused.Reason != RefusedFar {
@@ -203,7 +204,7 @@ func (g *guide) look() {
 // atPoint: the display stands near the next point.
 func (g *guide) atPoint(next StandPoint, at float64) {
 	if why := g.sideOf(next, at); why != nil {
-		g.state, g.refused = StandBack, why
+		g.goBack(why, at)
 		return
 	}
 	if g.refused != nil && g.refused.Reason != RefusedJumps {
@@ -257,7 +258,7 @@ func (g *guide) press() (x sample, why *StandRefusal) {
 		return x, why
 	}
 	if why = g.sideOf(*next, x.mm); why != nil {
-		g.state, g.refused = StandBack, why
+		g.goBack(why, x.mm)
 	}
 	return x, why
 }

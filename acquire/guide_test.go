@@ -166,6 +166,13 @@ func TestGuide(t *testing.T) {
 				h.log = append(h.log, h.press())
 				h.stands(4.3)
 			}, state: StandComplete, log: []string{"taken", "up 1=4.300"}},
+		{name: "pressed where it stood already, not zeroed: one way back", plan: "u5",
+			start: 5.3, do: func(h *hand) {
+				h.log = append(h.log, h.hold(3).press())
+				h.to(5.25).want(StandBack, RefusedApproach, h.log...)
+				h.to(5.15).want(StandTurn, "", h.log...)
+				h.stands(5.3)
+			}, state: StandPress, log: []string{RefusedApproach}},
 		{name: "a press at another point", plan: "u0 u1 u2",
 			do: func(h *hand) { h.to(-0.3).stands(0).stands(2); h.log = append(h.log, h.press()) }, state: StandBack, reason: RefusedFar, log: []string{"up 0=0.000", RefusedFar}},
 		{name: "a press where the point was passed", plan: "u0 u1 u2",

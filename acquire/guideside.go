@@ -51,6 +51,21 @@ func (g *guide) backTo(next StandPoint, at float64) float64 {
 	return at + g.back(next)
 }
 
+// aim is what the display should show at a point that is to be come to again:
+// what it showed there when it was refused, else what is expected.
+func (g *guide) aim(next StandPoint) float64 {
+	if r := g.refused; r != nil && (r.Reason == RefusedOvershot || r.Reason == RefusedApproach || r.Reason == RefusedNotLeft) {
+		return g.refusedMM
+	}
+	mm, _ := g.expected(next.ReferenceMM)
+	return mm
+}
+
+// goBack refuses a display that stands at at: the point must be come to again.
+func (g *guide) goBack(why *StandRefusal, at float64) {
+	g.state, g.refused, g.refusedMM = StandBack, why, at
+}
+
 // sideOf says what is wrong with how the display came to a point; nil: nothing.
 func (g *guide) sideOf(next StandPoint, at float64) *StandRefusal {
 	came := g.cameTo(next, at, g.tolerance()+g.still.flicker(next.rising()))

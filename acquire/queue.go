@@ -192,23 +192,9 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 			e.answer(nil)
 			return nil
 		}
-		if e.batch.asks() { // may be just them: the rest goes on without
-			for _, a := range e.asked {
-				a <- err
-			}
-			q.told <- commit{refused: err}
-			e.selected, e.asked, e.batch.Selections, e.batch.Marks, e.batch.Directions = nil, nil, nil, nil, nil
+		if q.lessen(e, err) {
 			if e.batch.Empty() {
 				e.answer(err)
-				return nil
-			}
-			continue
-		}
-		if errors.Is(err, ErrRefused) && len(e.batch.Points)+len(e.batch.Calibrated) > 0 { // the readings stay
-			q.told <- commit{refused: err, stand: e.stand}
-			e.answer(err)
-			e.batch.Points, e.batch.Calibrated, e.stand = nil, nil, nil
-			if e.batch.Empty() {
 				return nil
 			}
 			continue
@@ -228,6 +214,27 @@ func (q *queue) keep(ctx context.Context, rec Recorder, e *entry, end *ending) e
 		}
 		retry.Stop()
 	}
+}
+
+// lessen takes out of an entry what may be all that cannot be stored, and tells who
+// asked for it: the readings go on without. false: there is nothing of that kind.
+func (q *queue) lessen(e *entry, err error) bool {
+	b := &e.batch
+	switch {
+	case b.asks():
+		for _, a := range e.asked {
+			a <- err
+		}
+		q.told <- commit{refused: err}
+		e.selected, e.asked, b.Selections, b.Marks, b.Directions = nil, nil, nil, nil, nil
+	case errors.Is(err, ErrRefused) && len(b.Points)+len(b.Calibrated) > 0:
+		q.told <- commit{refused: err, stand: e.stand}
+		e.answer(err)
+		b.Points, b.Calibrated, e.stand = nil, nil, nil
+	default:
+		return false
+	}
+	return true
 }
 
 // asks tells whether the batch holds what somebody asked for.

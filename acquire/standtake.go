@@ -58,11 +58,7 @@ func (s *standRun) state(l *loop) *StandState {
 	case out.State == StandHold || out.State == StandPress && !s.typed:
 		out.SteadyForS = float64(s.still.forNS()) / 1e9
 	case out.State == StandBack:
-		e, _ := s.expected(next.ReferenceMM)
-		if !s.still.empty() && s.still.forNS() >= steadyForNS && s.refused != nil {
-			e = s.still.median().mm
-		}
-		to := s.backTo(*next, e)
+		to := s.backTo(*next, s.aim(*next))
 		out.BackToMM = &to
 	}
 	return out

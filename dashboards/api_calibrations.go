@@ -45,7 +45,7 @@ func wholeCalibrationOf(c store.Calibration) calibrationDoc {
 }
 
 func (s *Server) getCalibrations(w http.ResponseWriter, r *http.Request) error {
-	return listOfInstrument(w, r, s.store.Calibrations, calibrationOf)
+	return listUnder(w, r, s.store.Calibrations, calibrationOf)
 }
 
 func (s *Server) pathCalibration(r *http.Request) (store.Calibration, error) {

@@ -40,7 +40,7 @@ func certificateOrNull(c *store.Certificate) *certificateDoc {
 }
 
 func (s *Server) getCertificates(w http.ResponseWriter, r *http.Request) error {
-	return listOfInstrument(w, r, s.store.Certificates, certificateOf)
+	return listUnder(w, r, s.store.Certificates, certificateOf)
 }
 
 // getCertificate is the document as it was frozen, to the byte.

@@ -1,7 +1,6 @@
 package dashboards
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -180,23 +179,6 @@ func (s *Server) patchInstrument(w http.ResponseWriter, r *http.Request) error {
 		return recordFault(err)
 	}
 	return writeJSON(w, http.StatusOK, registeredOf(i))
-}
-
-// listOfInstrument answers with a page of what the instrument in the path has.
-func listOfInstrument[S, T any](w http.ResponseWriter, r *http.Request, read func(context.Context, int64, store.Page) ([]S, *int64, error), f func(S) T) error {
-	page, err := pageOf(r.URL.Query())
-	if err != nil {
-		return err
-	}
-	id, err := pathID(r)
-	if err != nil {
-		return err
-	}
-	items, next, err := read(r.Context(), id, page)
-	if err != nil {
-		return err
-	}
-	return writeJSON(w, http.StatusOK, listOf(items, next, f))
 }
 
 // touchedDoc is what an instrument that failed may have made wrong.

@@ -1,9 +1,9 @@
 package dashboards
 
 import (
-	"encoding/csv"
 	"net/http"
-	"strconv"
+
+	"crownmark/fit/studycsv"
 )
 
 // studied is the study that a request asks for.
@@ -34,15 +34,7 @@ func (s *Server) getStudyCSV(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	out := csvTo(w, "study.csv")
-	rows := csv.NewWriter(out)
-	rows.Write([]string{"part", "person", "mount", "repeat", "value_deg"}) //nolint:errcheck // Flush tells
-	for _, v := range d.Values {
-		if v.Used {
-			rows.Write([]string{strconv.Itoa(v.Part), v.Person, strconv.Itoa(v.Mount), strconv.Itoa(v.Repeat), strconv.FormatFloat(v.ValueDeg, 'f', -1, 64)}) //nolint:errcheck // Flush tells
-		}
-	}
-	rows.Flush()
-	return out.end(rows.Error())
+	return out.end(studycsv.Write(out, d.rows()))
 }
 
 // File is the address of the values as CSV.

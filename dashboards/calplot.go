@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"math"
 
@@ -57,8 +56,7 @@ func (p calPlot) errorGraph(r calibrate.Result) template.HTML {
 	x, y, lo, hi := p.graphScales(r)
 	place, small := p.units()
 	var d drawing
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot calgraph" viewBox="0 0 %s %s" role="img" aria-label="%s">`, px(graphW), px(graphH),
-		html.EscapeString(p.say("errors of the indicator against the reference, moving in and moving out, and the correction with its doubt")))
+	d.begin("calgraph", graphW, graphH, p.say("errors of the indicator against the reference, moving in and moving out, and the correction with its doubt"))
 	d.graphGrid(x, y)
 	d.text("soft", "start", graphL, graphTop-14, p.say("error, %s (reading − reference)", small))
 	d.text("soft", "end", graphR, graphH-3, p.say("reference, %s", place))
@@ -126,9 +124,9 @@ func (p calPlot) at(k calibrate.Knot) (place, err float64) {
 
 func (p calPlot) meanError(knots []calibrate.Knot, x, y scale) string {
 	var d drawing
-	for i, k := range knots {
+	for _, k := range knots {
 		place, err := p.at(k)
-		d.add("%s%s %s", map[bool]string{true: "M", false: "L"}[i == 0], px(x.at(place)), px(y.at(err)))
+		d.to(x.at(place), y.at(err))
 	}
 	return d.String()
 }
@@ -168,9 +166,9 @@ func runsOf(points []calibrate.Row) (runs []calRun) {
 
 func (d *drawing) drawRun(p calPlot, run calRun, x, y scale) {
 	var line drawing
-	for i, r := range run.rows {
+	for _, r := range run.rows {
 		at, e := x.at(p.large(r.ReferenceMM)), y.at(p.small(r.ErrorMM))
-		line.add("%s%s %s", map[bool]string{true: "M", false: "L"}[i == 0], px(at), px(e))
+		line.to(at, e)
 		switch run.way {
 		case calibrate.Up:
 			d.circle("pt", at, e, 3)

@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"crownmark/fit/calibrate"
+	"crownmark/store"
 )
 
 // calVerdictWords say a verdict of a calibration, ILAC-G8.
@@ -45,15 +46,15 @@ func calShape(of string) template.HTML {
 	var d drawing
 	d.add(`<svg class="shape" viewBox="-10 -10 20 20" aria-hidden="true">`)
 	switch of {
-	case calibrate.Pass, standingInForce:
+	case calibrate.Pass, store.StandingInForce:
 		d.mark("within", 0, 0, 6.5)
 	case calibrate.ConditionalPass:
 		d.circle("v open", 0, 0, 6.5)
-	case calibrate.ConditionalFail, standingExpired:
+	case calibrate.ConditionalFail, store.StandingExpired:
 		d.path("v openbad", "M0 -7.5l7.8 13.4h-15.6z")
-	case calibrate.Fail, standingFailed:
+	case calibrate.Fail, store.StandingFailed:
 		d.mark("outside", 0, 0, 6.5)
-	case standingDueSoon:
+	case store.StandingDueSoon:
 		d.mark("undecided", 0, 0, 6.5)
 	default:
 		d.path("v none", "M-6 -6h12v12h-12z")
@@ -62,24 +63,16 @@ func calShape(of string) template.HTML {
 	return template.HTML(d.String())
 }
 
-// How an instrument of the register stands.
-const (
-	standingNone    = "none"
-	standingInForce = "in_force"
-	standingDueSoon = "due_soon"
-	standingExpired = "expired"
-	standingFailed  = "failed"
-)
-
+// standingWords say how an instrument of the register stands.
 func standingWords(state string) string {
 	switch state {
-	case standingInForce:
+	case store.StandingInForce:
 		return "in force"
-	case standingDueSoon:
+	case store.StandingDueSoon:
 		return "in force, due soon"
-	case standingExpired:
+	case store.StandingExpired:
 		return "expired"
-	case standingFailed:
+	case store.StandingFailed:
 		return "failed"
 	}
 	return "never calibrated"
@@ -87,19 +80,19 @@ func standingWords(state string) string {
 
 // standings are all of them.
 func standings() []string {
-	return []string{standingInForce, standingDueSoon, standingExpired, standingFailed, standingNone}
+	return []string{store.StandingInForce, store.StandingDueSoon, store.StandingExpired, store.StandingFailed, store.StandingNone}
 }
 
 // standingMeans says what each claims.
 func standingMeans(state string) string {
 	switch state {
-	case standingInForce:
+	case store.StandingInForce:
 		return "calibrated, not failed, and not due yet"
-	case standingDueSoon:
+	case store.StandingDueSoon:
 		return "the same, but due within 30 days"
-	case standingExpired:
+	case store.StandingExpired:
 		return "its calibration was due; figures made since say so"
-	case standingFailed:
+	case store.StandingFailed:
 		return "its latest calibration found it beyond a limit; figures made before may have been wrong already"
 	}
 	return "in the register, but no certificate was issued"
@@ -108,15 +101,15 @@ func standingMeans(state string) string {
 // schemeWords name how a calibration's points are laid.
 func schemeWords(scheme string) string {
 	switch scheme {
-	case "iso463":
+	case calibrate.SchemeISO463:
 		return "ISO 463, dial"
-	case "iso13102":
+	case calibrate.SchemeISO13102:
 		return "ISO 13102, digital"
-	case "jis-b7503":
+	case calibrate.SchemeJISB7503:
 		return "JIS B 7503"
-	case "asme-b89":
+	case calibrate.SchemeASMEB89:
 		return "ASME B89.1.10M"
-	case "own":
+	case calibrate.SchemeOwn:
 		return "points of one’s own"
 	}
 	return "not said"
@@ -125,13 +118,13 @@ func schemeWords(scheme string) string {
 // kindWords name a kind of instrument.
 func kindWords(kind string) string {
 	switch kind {
-	case "indicator":
+	case store.RegisterIndicator:
 		return "indicator"
-	case "encoder":
+	case store.RegisterEncoder:
 		return "encoder"
-	case "blocks":
+	case store.RegisterBlocks:
 		return "gauge blocks"
-	case "head":
+	case store.RegisterHead:
 		return "micrometer head"
 	}
 	return "no reference named"
@@ -156,24 +149,33 @@ type characteristic struct {
 	Verdict          string
 }
 
-// characteristicsOf lists a result's characteristics in the order of a certificate.
+// characteristicsOf lists a result's characteristics that were found or are limited.
 func characteristicsOf(r calibrate.Result) (list []characteristic) {
-	for _, c := range []characteristic{
-		{Key: calibrate.Total, Name: "Total error", Means: "highest less lowest error, all runs, both ways", MM: r.ErrorTotalMM, U95MM: r.ErrorTotalU95MM},
-		{Key: calibrate.Local, Name: "Local error", Means: "the same within the local span", MM: r.ErrorLocalMM, U95MM: r.ErrorLocalU95MM},
-		{Key: calibrate.Hysteresis, Name: "Hysteresis", Means: "largest difference of moving out and moving in at one point of a run", MM: r.HysteresisMM, U95MM: r.HysteresisU95MM},
-		{Key: calibrate.Repeatability, Name: "Repeatability", Means: "highest less lowest reading at the repeated point", MM: r.RepeatabilityMM, U95MM: r.RepeatabilityU95MM},
-		{Key: calibrate.Linearity, Name: "Linearity", Means: "highest less lowest error about the straight line that fits best", MM: r.LinearityMM, U95MM: r.LinearityU95MM},
-	} {
+	for _, x := range r.Characteristics() {
+		c := characteristic{Key: x.Name, MM: x.ValueMM, U95MM: x.U95MM, Verdict: r.Verdict[x.Name]}
+		c.Name, c.Means = characteristicWords(x.Name)
 		if limit, ok := r.Limits[c.Key]; ok {
 			c.LimitMM = &limit
 		}
-		c.Verdict = r.Verdict[c.Key]
 		if c.MM != nil || c.LimitMM != nil {
 			list = append(list, c)
 		}
 	}
 	return list
+}
+
+func characteristicWords(key string) (name, means string) {
+	switch key {
+	case calibrate.Total:
+		return "Total error", "highest less lowest error, all runs, both ways"
+	case calibrate.Local:
+		return "Local error", "the same within the local span"
+	case calibrate.Hysteresis:
+		return "Hysteresis", "largest difference of moving out and moving in at one point of a run"
+	case calibrate.Repeatability:
+		return "Repeatability", "highest less lowest reading at the repeated point"
+	}
+	return "Linearity", "highest less lowest error about the straight line that fits best"
 }
 
 // wholeSentence begins large and ends with a stop.

@@ -1,7 +1,6 @@
 package dashboards
 
 import (
-	"html"
 	"html/template"
 	"math"
 	"time"
@@ -79,8 +78,7 @@ func (p calPlot) drawChart(c checkChart) template.HTML {
 	_, small := p.units()
 	x, y := p.checkScales(c)
 	var d drawing
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot checks" viewBox="0 0 %s %s" role="img" aria-label="%s">`, px(checkW), px(checkH),
-		html.EscapeString(p.say("checks in the order of time, with their limits")))
+	d.begin("checks", checkW, checkH, p.say("checks in the order of time, with their limits"))
 	d.text("soft", "start", graphL, 20, p.say("off the block, %s", small))
 	step := niceStep((y.hi - y.lo) / 5)
 	for _, v := range ticks(y.lo, y.hi, 5) {

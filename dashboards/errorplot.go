@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"math"
 
@@ -51,7 +50,7 @@ func stripSVG(index fit.Index, of strip) template.HTML {
 	height := head + row*float64(len(index.Cylinders)) + 60
 	bottom := height - 56
 	var d drawing
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot errors" viewBox="0 0 %s %s" role="img" aria-label="%s">`, px(width), px(height), html.EscapeString(of.say(of.label)))
+	d.begin("errors", width, height, of.say(of.label))
 	d.rect("band", x.at(-index.IndexLimitDeg), head-8, x.at(index.IndexLimitDeg)-x.at(-index.IndexLimitDeg), bottom-head+8)
 	for _, v := range []float64{-index.IndexLimitDeg, index.IndexLimitDeg} {
 		d.line("limit", x.at(v), head-8, x.at(v), bottom)

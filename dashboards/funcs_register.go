@@ -27,7 +27,7 @@ func registerFuncs(d display) template.FuncMap {
 		"day":      func(t time.Time) string { return t.UTC().Format(time.DateOnly) },
 		"calShape": calShape, "calVerdict": calVerdictWords, "calVerdictMeans": calVerdictMeans,
 		"kindWords": kindWords, "wayOfPoint": wayOfPoint, "schemeWords": schemeWords,
-		"chartWords": chartWords, "deref64": func(v *float64) float64 { return *v },
+		"chartWords":  chartWords,
 		"runsOffered": func() []int { return []int{1, 2, 3} }, "warmths": func() []int { return []int{18, 19, 20, 21, 22, 24} },
 		"isTrue": func(v *bool) bool { return v != nil && *v }, "sentence": wholeSentence, "standings": standings, "standingWords": standingWords, "standingMeans": standingMeans,
 	}

@@ -55,7 +55,13 @@ func (v reportView) Measured() string {
 		return ""
 	case to.Before(from):
 		return whenText(from)
-	case from.UTC().Format(time.DateOnly) == to.UTC().Format(time.DateOnly):
+	}
+	return spanText(from, to)
+}
+
+// spanText is from when to when.
+func spanText(from, to time.Time) string {
+	if from.UTC().Format(time.DateOnly) == to.UTC().Format(time.DateOnly) {
 		return from.UTC().Format("2006-01-02 15:04") + to.UTC().Format("–15:04") + " UTC"
 	}
 	return whenText(from) + " – " + whenText(to)

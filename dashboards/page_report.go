@@ -55,7 +55,7 @@ func (s *Server) draftPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.showReport(w, r, d, func(v *reportView) {
+	return s.showReport(w, r, d, "", func(v *reportView) {
 		v.Issued, v.By = listOf(issued, nil, reportOf).Items, by
 	})
 }
@@ -100,14 +100,15 @@ func (s *Server) showIssued(w http.ResponseWriter, r *http.Request, file bool) e
 	if err != nil {
 		return err
 	}
+	name := ""
 	if file {
-		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="crank-index-report-%d.html"`, issued.Number))
+		name = fmt.Sprintf("crank-index-report-%d.html", issued.Number)
 	}
 	since, err := s.sinceIssued(r.Context(), d)
 	if err != nil {
 		return err
 	}
-	return s.showReport(w, r, d, func(v *reportView) { v.Hash, v.File, v.Since = issued.Hash, file, since })
+	return s.showReport(w, r, d, name, func(v *reportView) { v.Hash, v.File, v.Since = issued.Hash, file, since })
 }
 
 // sinceIssued finds what the register learnt of the report's instruments after
@@ -135,7 +136,7 @@ func (s *Server) sinceIssued(ctx context.Context, d report.Document) (list []sin
 	return list, nil
 }
 
-func (s *Server) showReport(w http.ResponseWriter, r *http.Request, d report.Document, more func(*reportView)) error {
+func (s *Server) showReport(w http.ResponseWriter, r *http.Request, d report.Document, file string, more func(*reportView)) error {
 	look, err := lookOf(r)
 	if err != nil {
 		return err
@@ -145,9 +146,6 @@ func (s *Server) showReport(w http.ResponseWriter, r *http.Request, d report.Doc
 	if err != nil {
 		return err
 	}
-	w.Header().Set("Content-Security-Policy", policy)
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	w.Write(b.Bytes()) //nolint:errcheck // the client left
+	writePaper(w, policy, file, b.Bytes())
 	return nil
 }

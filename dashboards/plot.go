@@ -6,7 +6,6 @@ import (
 	"io"
 	"math"
 	"slices"
-	"strings"
 
 	"crownmark/fit"
 )
@@ -195,15 +194,13 @@ func way(direction int) string {
 }
 
 func (d *drawing) heights(c fit.Curve, x, y scale) {
-	var path strings.Builder
-	verb := "M"
+	var path drawing
 	stride := 1 + len(c.XDeg)/mostPoints
 	for i := 0; i < len(c.XDeg); i += stride {
 		if !c.Used[i] || math.Abs(c.XDeg[i]) > x.hi {
 			continue
 		}
-		fmt.Fprintf(&path, "%s%s %s", verb, px(x.at(c.XDeg[i])), px(y.clamp(c.HeightMM[i])))
-		verb = "L"
+		path.to(x.at(c.XDeg[i]), y.clamp(c.HeightMM[i]))
 	}
 	d.path("curve"+way(c.Direction), path.String())
 }

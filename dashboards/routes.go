@@ -229,21 +229,32 @@ func listOf[S, T any](from []S, next *int64, f func(S) T) list[T] {
 	return l
 }
 
-// listOfJob answers with a page of what the job in the path has.
-func listOfJob[S, T any](s *Server, w http.ResponseWriter, r *http.Request, read func(context.Context, int64, store.Page) ([]S, *int64, error), f func(S) T) error {
+// listUnder answers with a page of what that whose id stands in the path has;
+// read says where there is no such thing.
+func listUnder[S, T any](w http.ResponseWriter, r *http.Request, read func(context.Context, int64, store.Page) ([]S, *int64, error), f func(S) T) error {
 	page, err := pageOf(r.URL.Query())
 	if err != nil {
 		return err
 	}
-	job, err := s.pathJob(r)
+	id, err := pathID(r)
 	if err != nil {
 		return err
 	}
-	items, next, err := read(r.Context(), job.ID, page)
+	items, next, err := read(r.Context(), id, page)
 	if err != nil {
 		return err
 	}
 	return writeJSON(w, http.StatusOK, listOf(items, next, f))
+}
+
+// listOfJob answers with a page of what the job in the path has.
+func listOfJob[S, T any](s *Server, w http.ResponseWriter, r *http.Request, read func(context.Context, int64, store.Page) ([]S, *int64, error), f func(S) T) error {
+	return listUnder(w, r, func(ctx context.Context, id int64, page store.Page) ([]S, *int64, error) {
+		if _, err := s.store.Job(ctx, id); err != nil {
+			return nil, nil, err
+		}
+		return read(ctx, id, page)
+	}, f)
 }
 
 // pageOf reads ?limit= and ?after=, and refuses every other key.

@@ -87,8 +87,6 @@ type Store interface {
 	EncoderStanding(ctx context.Context, instrument, job, ledger int64) (store.EncoderStanding, error)
 	Calibrations(ctx context.Context, instrument int64, p store.Page) (list []store.Calibration, next *int64, err error)
 	EndCalibration(ctx context.Context, id int64, cause, actor string) (store.Calibration, error)
-	TakeBackPoint(ctx context.Context, id, point int64, actor string) (store.Calibration, error)
-	SetConditions(ctx context.Context, id int64, n store.CalibrationConditions, actor string) (store.Calibration, error)
 	IssueCertificate(ctx context.Context, n store.NewCertificate, write func(number, version int64, at time.Time) ([]byte, error)) (c store.Certificate, replayed bool, err error)
 	Certificate(ctx context.Context, number int64) (store.Certificate, error)
 	Certificates(ctx context.Context, instrument int64, p store.Page) (list []store.Certificate, next *int64, err error)

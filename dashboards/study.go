@@ -206,15 +206,19 @@ func (d *studyDoc) balance() {
 	}
 }
 
-// analyse makes the study of the values that are used.
-func (d *studyDoc) analyse() {
-	var rows []calibrate.StudyRow
+// rows are the values that are used.
+func (d *studyDoc) rows() (rows []calibrate.StudyRow) {
 	for _, v := range d.Values {
 		if v.Used {
 			rows = append(rows, calibrate.StudyRow{Part: fmt.Sprint(v.Part), Person: v.Person, Mount: fmt.Sprint(v.Mount), Repeat: fmt.Sprint(v.Repeat), ValueDeg: v.ValueDeg})
 		}
 	}
-	study, err := calibrate.Study(rows, calibrate.StudyOptions{IndexLimitDeg: d.limitDeg})
+	return rows
+}
+
+// analyse makes the study of them.
+func (d *studyDoc) analyse() {
+	study, err := calibrate.Study(d.rows(), calibrate.StudyOptions{IndexLimitDeg: d.limitDeg})
 	if err != nil {
 		why := whyNoStudy(d)
 		d.Why = &why

@@ -52,8 +52,7 @@ func studySVG(d studyDoc, say sayer) template.HTML {
 	}
 	bottom := places[len(lines)-1] + studyPerson/2
 	var p drawing
-	p.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot study" viewBox="0 0 %s %s" role="img" aria-label="%s">`, px(studyWidth), px(bottom+56),
-		template.HTMLEscapeString(say("every value of the study by cylinder, person and mounting, from its cylinder’s mean")))
+	p.begin("study", studyWidth, bottom+56, say("every value of the study by cylinder, person and mounting, from its cylinder’s mean"))
 	step := niceStep(2 * reach / 6)
 	for _, v := range ticks(-reach, reach, 6) {
 		p.line("grid", x.at(v), studyHead, x.at(v), bottom)

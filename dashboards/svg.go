@@ -17,6 +17,20 @@ type drawing struct {
 
 func (d *drawing) add(format string, args ...any) { fmt.Fprintf(d, format, args...) }
 
+// begin opens a drawing of its page's width; label says what it shows.
+func (d *drawing) begin(class string, w, h float64, label string) {
+	d.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot %s" viewBox="0 0 %s %s" role="img" aria-label="%s">`, class, px(w), px(h), html.EscapeString(label))
+}
+
+// to takes a path's data to its next point.
+func (d *drawing) to(x, y float64) {
+	verb := "L"
+	if d.Len() == 0 {
+		verb = "M"
+	}
+	d.add("%s%s %s", verb, px(x), px(y))
+}
+
 func (d *drawing) line(class string, x1, y1, x2, y2 float64) {
 	d.add(`<line class="%s" x1="%s" y1="%s" x2="%s" y2="%s"/>`, class, px(x1), px(y1), px(x2), px(y2))
 }

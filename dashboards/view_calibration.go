@@ -86,9 +86,7 @@ func (v *calibrationView) onBench(n acquire.Snapshot) {
 
 // found evaluates what was read, and looks whether a certificate was issued of it.
 func (s *Server) found(ctx context.Context, v *calibrationView) error {
-	issued, err := store.All(func(at store.Page) ([]store.Certificate, *int64, error) {
-		return s.store.Certificates(ctx, v.Instrument, at)
-	})
+	issued, err := s.allCertificates(ctx, v.Instrument)
 	if err != nil {
 		return err
 	}
@@ -162,21 +160,15 @@ func (v calibrationView) Warnings() []string {
 	return v.Result.Warnings
 }
 
-// takenRow is a point taken, with its error.
-type takenRow struct {
-	store.CalibrationPoint
-	ErrorMM float64
-}
-
 const latestShown = 12 // while more come in
 
 // Latest are the points, the latest first; while more come in the last dozen.
-func (v calibrationView) Latest() (rows []takenRow) {
+func (v calibrationView) Latest() (rows []store.CalibrationPoint) {
 	for _, p := range slices.Backward(v.Points) {
 		if v.Guided() && len(rows) == latestShown {
 			break
 		}
-		rows = append(rows, takenRow{p, p.ReadingMM - p.ReferenceMM})
+		rows = append(rows, p)
 	}
 	return rows
 }

@@ -2,8 +2,6 @@ package dashboards
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/base64"
 	"fmt"
 	"html/template"
 	"io"
@@ -40,18 +38,9 @@ func (p *pages) certificate(w io.Writer, d certificate.Document, hash string, lo
 	if d.Result != nil {
 		v.Found, v.Graph = characteristicsOf(*d.Result), v.plot.errorGraph(*d.Result)
 	}
-	var style strings.Builder
-	for _, name := range []string{"report.css", "calplot.css", "certificate.css"} {
-		b, err := staticFiles.ReadFile("static/" + name)
-		if err != nil {
-			return "", err
-		}
-		style.Write(b)
+	if v.Style, policy, err = paperStyle(v.margins(say), "report.css", "calplot.css", "certificate.css"); err != nil {
+		return "", err
 	}
-	v.Style = template.CSS(style.String() + v.margins(say))
-	sum := sha256.Sum256([]byte(v.Style))
-	policy = "default-src 'none'; script-src 'self'; connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'sha256-" +
-		base64.StdEncoding.EncodeToString(sum[:]) + "'"
 	return policy, t.ExecuteTemplate(w, "certificate.html", v)
 }
 
@@ -95,13 +84,11 @@ func (s *Server) showCertificate(w http.ResponseWriter, r *http.Request, file bo
 	if err != nil {
 		return err
 	}
+	name := ""
 	if file {
-		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="certificate-%d.html"`, issued.Number))
+		name = fmt.Sprintf("certificate-%d.html", issued.Number)
 	}
-	w.Header().Set("Content-Security-Policy", policy)
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	w.Write(b.Bytes()) //nolint:errcheck // the client left
+	writePaper(w, policy, name, b.Bytes())
 	return nil
 }
 
@@ -148,10 +135,8 @@ func (v certificateView) Made() string {
 		return v.plot.say("from a job’s sweeps")
 	case c.EndedAt == nil:
 		return whenText(c.BegunAt)
-	case c.BegunAt.UTC().Format(time.DateOnly) == c.EndedAt.UTC().Format(time.DateOnly):
-		return c.BegunAt.UTC().Format("2006-01-02 15:04") + c.EndedAt.UTC().Format("–15:04") + " UTC"
 	}
-	return whenText(c.BegunAt) + " – " + whenText(*c.EndedAt)
+	return spanText(c.BegunAt, *c.EndedAt)
 }
 
 // Warmth is what was said of the temperature.

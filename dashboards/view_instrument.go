@@ -27,7 +27,6 @@ type instrumentPage struct {
 	Touched      store.Touched
 	References   []registered // that a check can be made on
 	Plugged      bool         // it is on the bench
-	Checking     bool         // another calibration or check is being made on the bench
 	OfJobs       []store.Job  // that an encoder’s certificate can be made of, the latest first
 	Simulated    bool
 }
@@ -44,7 +43,7 @@ func (s *Server) instrumentPage(w http.ResponseWriter, r *http.Request) error {
 	p, n := s.calPlotOf(r), s.bench.Snapshot()
 	v := instrumentPage{registered: p.registered(i)}
 	v.Form = p.recordForm(v.registered, n)
-	v.Plugged = slices.ContainsFunc(append([]acquire.InstrumentState{n.Encoder}, n.Indicators...), func(on acquire.InstrumentState) bool { return linked(i.Record, on) })
+	v.Plugged = slices.ContainsFunc(pluggedIn(n), func(on acquire.InstrumentState) bool { return linked(i.Record, on) })
 	if !i.Record.IsReference() {
 		if err := s.ofInstrument(r, p, &v); err != nil {
 			return err
@@ -63,7 +62,7 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 		return err
 	}
 	if v.Record.Kind == store.RegisterEncoder && !v.Retired {
-		jobs, err := store.All(func(at store.Page) ([]store.Job, *int64, error) { return s.store.Jobs(ctx, at) })
+		jobs, err := s.allJobs(ctx)
 		if err != nil {
 			return err
 		}
@@ -79,23 +78,17 @@ func (s *Server) ofInstrument(r *http.Request, p calPlot, v *instrumentPage) (er
 	if v.Touched, err = s.store.Touched(ctx, v.ID); err != nil {
 		return err
 	}
-	list, err := s.allInstruments(ctx)
-	for _, i := range list {
-		if i.Record.IsReference() && i.State == store.LibraryKept {
-			v.References = append(v.References, p.registered(i))
-		}
-	}
+	v.References, err = s.keptReferences(ctx, p)
 	return err
 }
 
 // calibrationsOf reads certificates, and the runs of points without one, newest first.
 func (s *Server) calibrationsOf(ctx context.Context, v *instrumentPage) (err error) {
-	v.Certificates, err = store.All(func(at store.Page) ([]store.Certificate, *int64, error) { return s.store.Certificates(ctx, v.ID, at) })
-	if err != nil {
+	if v.Certificates, err = s.allCertificates(ctx, v.ID); err != nil {
 		return err
 	}
 	slices.Reverse(v.Certificates)
-	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) { return s.store.Calibrations(ctx, v.ID, at) })
+	runs, err := s.allCalibrations(ctx, v.ID)
 	if err != nil {
 		return err
 	}
@@ -138,10 +131,10 @@ func (v instrumentPage) CanRun() bool {
 	return v.Record.Kind == store.RegisterIndicator && !v.Retired
 }
 
-// CheckedOn is the block that was checked on last, mm; nil: none.
-func (v instrumentPage) CheckedOn() *float64 {
+// CheckedOn is the block that was checked on last, mm; 0: none.
+func (v instrumentPage) CheckedOn() float64 {
 	if v.Chart == nil {
-		return nil
+		return 0
 	}
-	return &v.Chart.ReferenceMM
+	return v.Chart.ReferenceMM
 }

@@ -66,7 +66,7 @@ func (s *Server) newCalibrationPage(w http.ResponseWriter, r *http.Request) erro
 }
 
 // atHand looks what is on the bench, and what it can be held against.
-func (s *Server) atHand(r *http.Request, p calPlot, record store.InstrumentRecord, v *beginView) error {
+func (s *Server) atHand(r *http.Request, p calPlot, record store.InstrumentRecord, v *beginView) (err error) {
 	n := s.bench.Snapshot()
 	if n.Stand != nil {
 		v.Busy = n.Stand.Calibration
@@ -76,23 +76,13 @@ func (s *Server) atHand(r *http.Request, p calPlot, record store.InstrumentRecor
 			v.Plugged, v.Speaks = on.Name, !on.Config.ByEye()
 		}
 	}
-	list, err := s.allInstruments(r.Context())
-	if err != nil {
-		return err
-	}
-	for _, o := range list {
-		if o.Record.IsReference() && o.State == store.LibraryKept {
-			v.References = append(v.References, p.registered(o))
-		}
-	}
-	return nil
+	v.References, err = s.keptReferences(r.Context(), p)
+	return err
 }
 
 // calibratedBy are the names on an instrument's latest calibrations.
 func (s *Server) calibratedBy(r *http.Request, id int64) (names []string, err error) {
-	runs, err := store.All(func(at store.Page) ([]store.Calibration, *int64, error) {
-		return s.store.Calibrations(r.Context(), id, at)
-	})
+	runs, err := s.allCalibrations(r.Context(), id)
 	for _, c := range slices.Backward(runs) {
 		if by := c.Conditions.MeasuredBy; by != "" && !slices.Contains(names, by) && len(names) < 4 {
 			names = append(names, by)

@@ -60,12 +60,39 @@ func (p calPlot) doubtOf(r store.InstrumentRecord) string {
 }
 
 func (s *Server) calPlotOf(r *http.Request) calPlot {
-	d := displayOf(r)
-	return calPlot{say: func(text string, args ...any) string { return s.pages.texts.say(d.Language, text, args...) }, inch: d.Length == "in"}
+	return calPlot{say: s.sayer(r), inch: displayOf(r).Length == "in"}
 }
 
 func (s *Server) allInstruments(ctx context.Context) ([]store.Instrument, error) {
 	return store.All(func(p store.Page) ([]store.Instrument, *int64, error) { return s.store.Instruments(ctx, p) })
+}
+
+func (s *Server) allCertificates(ctx context.Context, instrument int64) ([]store.Certificate, error) {
+	return store.All(func(p store.Page) ([]store.Certificate, *int64, error) {
+		return s.store.Certificates(ctx, instrument, p)
+	})
+}
+
+func (s *Server) allCalibrations(ctx context.Context, instrument int64) ([]store.Calibration, error) {
+	return store.All(func(p store.Page) ([]store.Calibration, *int64, error) {
+		return s.store.Calibrations(ctx, instrument, p)
+	})
+}
+
+// keptReferences are those that an instrument can be held against now.
+func (s *Server) keptReferences(ctx context.Context, p calPlot) (kept []registered, err error) {
+	list, err := s.allInstruments(ctx)
+	for _, i := range list {
+		if i.Record.IsReference() && i.State == store.LibraryKept {
+			kept = append(kept, p.registered(i))
+		}
+	}
+	return kept, err
+}
+
+// pluggedIn are the instruments of the bench.
+func pluggedIn(n acquire.Snapshot) []acquire.InstrumentState {
+	return append([]acquire.InstrumentState{n.Encoder}, n.Indicators...)
 }
 
 func (s *Server) registerPage(w http.ResponseWriter, r *http.Request) error {
@@ -87,7 +114,7 @@ func (s *Server) registerPage(w http.ResponseWriter, r *http.Request) error {
 				one.OffChart = c.State == calibrate.Outside
 			}
 		}
-		if !one.Retired && (one.Standing != standingInForce || one.OffChart) {
+		if !one.Retired && (one.Standing != store.StandingInForce || one.OffChart) {
 			v.Attention++
 		}
 		v.All = append(v.All, one)
@@ -120,7 +147,7 @@ func (v registerView) those(references bool) (list []registered) {
 
 // unlisted are the instruments of the bench that no record is linked to.
 func unlisted(n acquire.Snapshot, list []store.Instrument) (out []unlistedIn) {
-	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
+	for _, i := range pluggedIn(n) {
 		if i.Config.ByEye() || i.Status == acquire.StatusByEye || i.Config.Port == "" {
 			continue
 		}
@@ -162,8 +189,8 @@ type plug struct {
 }
 
 func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
-	f := recordForm{registered: i, Kinds: store.RegisterKinds(), Schemes: choicesOf(i.Record.Scheme, "iso463", "iso13102", "jis-b7503", "asme-b89", "own")}
-	for _, on := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
+	f := recordForm{registered: i, Kinds: store.RegisterKinds(), Schemes: choicesOf(i.Record.Scheme, calibrate.SchemeISO463, calibrate.SchemeISO13102, calibrate.SchemeJISB7503, calibrate.SchemeASMEB89, calibrate.SchemeOwn)}
+	for _, on := range pluggedIn(n) {
 		if on.Config.Port != "" {
 			f.Plugs = append(f.Plugs, plug{on.Name, on.Identity, linked(i.Record, on)})
 		}
@@ -175,9 +202,11 @@ func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
 	if i.Record.ResolutionMM > 0 && i.Record.RangeMM > 0 {
 		usual = calibrate.DefaultLimits(i.Record.ResolutionMM, i.Record.RangeMM)
 	}
-	for _, c := range characteristicsOf(calibrate.Result{Limits: map[string]float64{calibrate.Total: 0, calibrate.Local: 0, calibrate.Hysteresis: 0, calibrate.Repeatability: 0, calibrate.Linearity: 0}}) {
-		if c.LimitMM = nil; i.Record.LimitsMM[c.Key] > 0 {
-			c.LimitMM = new(i.Record.LimitsMM[c.Key])
+	for _, key := range calibrate.CharacteristicNames() {
+		c := characteristic{Key: key}
+		c.Name, c.Means = characteristicWords(key)
+		if mm := i.Record.LimitsMM[c.Key]; mm > 0 {
+			c.LimitMM = &mm
 		}
 		field := limitField{characteristic: c}
 		if v, ok := usual[c.Key]; ok {
@@ -191,7 +220,7 @@ func (p calPlot) recordForm(i registered, n acquire.Snapshot) recordForm {
 func (s *Server) newInstrumentPage(w http.ResponseWriter, r *http.Request) error {
 	n := s.bench.Snapshot()
 	one := registered{Record: store.InstrumentRecord{Kind: store.RegisterIndicator}}
-	for _, i := range append([]acquire.InstrumentState{n.Encoder}, n.Indicators...) {
+	for _, i := range pluggedIn(n) {
 		if i.Name != "" && i.Name == r.URL.Query().Get("bench") {
 			one.Record.Name, one.Record.BenchName, one.Record.Identity, one.Record.ResolutionMM = i.Name, i.Name, i.Identity, i.Config.ResolutionMM
 			if i.Kind == acquire.KindEncoder {

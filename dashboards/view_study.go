@@ -56,9 +56,7 @@ func (s *Server) studyPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	v.pick(jobs)
 	if v.Doc != nil {
-		lang := displayOf(r).Language
-		say := func(text string, args ...any) string { return s.pages.texts.say(lang, text, args...) }
-		v.fill(say)
+		v.fill(s.sayer(r))
 	}
 	return s.render(w, r, status, "study", frame{Title: "Gauge study", Here: "jobs", Page: &v, Simulated: v.Doc != nil && v.Doc.Simulated})
 }

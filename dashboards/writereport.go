@@ -2,10 +2,7 @@ package dashboards
 
 import (
 	"cmp"
-	"crypto/sha256"
-	"encoding/base64"
 	"fmt"
-	"html/template"
 	"io"
 	"slices"
 	"strings"
@@ -51,14 +48,9 @@ func (p *pages) report(w io.Writer, d report.Document, look ReportLook, more fun
 		return "", err
 	}
 	more(&v)
-	style, err := staticFiles.ReadFile("static/report.css")
-	if err != nil {
+	if v.Style, policy, err = paperStyle(v.margins(say), "report.css"); err != nil {
 		return "", err
 	}
-	v.Style = template.CSS(string(style) + v.margins(say))
-	sum := sha256.Sum256([]byte(v.Style))
-	policy = "default-src 'none'; script-src 'self'; connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'sha256-" +
-		base64.StdEncoding.EncodeToString(sum[:]) + "'"
 	return policy, t.ExecuteTemplate(w, "report.html", v)
 }
 
@@ -73,38 +65,4 @@ func (v reportView) margins(say func(string, ...any) string) string {
 		about = say("SIMULATED: no engine was measured")
 	}
 	return pageMargins(v.Paper, title+" · "+v.Job.Name, about, say("Ledger head")+" "+v.Ledger.Hash)
-}
-
-// pageMargins is the style of what stands on each printed page: what it is, what
-// is to be known about it, and what it rests on.
-func pageMargins(paper, title, about, ledger string) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "@page{size:%s;margin:19mm 14mm 17mm;", paper)
-	box := func(at, content, more string) {
-		fmt.Fprintf(&b, "@%s{content:%s;font:7.5pt/1.3 \"Liberation Sans\",Arial,Helvetica,sans-serif;color:#000;%s}", at, content, more)
-	}
-	box("top-left", cssText(title), "")
-	if about != "" {
-		box("top-right", cssText(about), "font-weight:bold")
-	}
-	box("bottom-left", cssText(ledger), "font-size:6pt;width:85%;text-align:left")
-	box("bottom-right", `counter(page) " / " counter(pages)`, "width:15%")
-	b.WriteString("}\n")
-	return b.String()
-}
-
-// cssText quotes a text for a style sheet: whatever is not plainly harmless is
-// escaped by its number.
-func cssText(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		if r < 128 && (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != ' ' && r != ':' && r != ',' {
-			fmt.Fprintf(&b, `\%x `, r)
-			continue
-		}
-		b.WriteRune(r)
-	}
-	b.WriteByte('"')
-	return b.String()
 }

@@ -111,17 +111,3 @@ func (s *Store) standingOf(ctx context.Context, q querier, i Instrument) (st Ins
 	st.Certificate, st.DueAt, st.State = &last, last.DueAt, stateAt(last.Good(), last.DueAt, now)
 	return st, nil
 }
-
-// InForce is the certificate by which an instrument was used after the commit
-// ledger (0: the last), the latest by then if it is good, and the state at the
-// moment now. Certificate is nil for StandingNone. Errors: ErrNotFound.
-func (s *Store) InForce(ctx context.Context, instrument, ledger int64, now time.Time) (c *Certificate, state string, err error) {
-	if _, err := loadRegistered(ctx, s.readers, instrument); err != nil {
-		return nil, "", err
-	}
-	list, err := collect(ctx, s.readers, scanCertificate, certificateQuery+"WHERE t.instrument = ?1 AND (t.ledger <= ?2 OR ?2 = 0) ORDER BY t.id DESC LIMIT 1", instrument, ledger)
-	if err != nil || len(list) == 0 {
-		return nil, StandingNone, err
-	}
-	return &list[0], stateAt(list[0].Good(), list[0].DueAt, now), nil
-}

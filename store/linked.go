@@ -7,6 +7,7 @@ import (
 
 	"crownmark/acquire"
 	"crownmark/fit"
+	"crownmark/fit/calibrate"
 )
 
 // register is the shop's register with all that it said before, to find what a
@@ -159,20 +160,7 @@ func (f CertificateFacts) correction() *fit.Correction {
 	if len(f.Correction) == 0 {
 		return nil
 	}
-	c, between := &fit.Correction{}, true
-	for i, k := range f.Correction {
-		c.ReadingMM, c.CorrectionMM, c.U95MM = append(c.ReadingMM, k.ReadingMM), append(c.CorrectionMM, k.CorrectionMM), append(c.U95MM, k.U95MM)
-		if i == len(f.Correction)-1 {
-			break
-		}
-		if between = between && k.BetweenU95MM != nil; between {
-			c.BetweenU95MM = append(c.BetweenU95MM, *k.BetweenU95MM)
-		}
-	}
-	if !between {
-		c.BetweenU95MM = nil
-	}
-	return c
+	return calibrate.Correction(f.Correction)
 }
 
 // usesLedger is the last commit that changed how the instruments of a job's

@@ -49,11 +49,6 @@ func RegisterKinds() []string {
 	return []string{RegisterIndicator, RegisterEncoder, RegisterBlocks, RegisterHead}
 }
 
-// characteristics that may have a limit.
-func characteristics() []string {
-	return []string{calibrate.Total, calibrate.Local, calibrate.Hysteresis, calibrate.Repeatability, calibrate.Linearity}
-}
-
 const (
 	longestName  = 120
 	longestNotes = 4000
@@ -133,8 +128,8 @@ func (r InstrumentRecord) Problems() (p RecordProblems) {
 func limitProblems(limits map[string]float64) (p RecordProblems) {
 	for _, name := range slices.Sorted(maps.Keys(limits)) {
 		v := limits[name]
-		if !slices.Contains(characteristics(), name) {
-			p = append(p, RecordProblem{"limits_mm/" + name, fmt.Sprintf("%q cannot be limited", name), "known ones: " + strings.Join(characteristics(), ", ")})
+		if !slices.Contains(calibrate.CharacteristicNames(), name) {
+			p = append(p, RecordProblem{"limits_mm/" + name, fmt.Sprintf("%q cannot be limited", name), "known ones: " + strings.Join(calibrate.CharacteristicNames(), ", ")})
 		} else if !(v > 0 && v <= longestMM) {
 			p = append(p, RecordProblem{"limits_mm/" + name, fmt.Sprintf("%g mm is no limit", v), "give it in mm, above 0; leave it out for none"})
 		}

@@ -79,18 +79,11 @@ func (s *Store) touchedJobs(ctx context.Context, q querier, r *register, e *entr
 	}
 	first := map[int64]int64{} // by job: the ledger of the first sweep
 	for _, w := range spans {
-		kind, identity, name := acquire.KindIndicator, w.identity, w.Indicator
-		if e.kind() == RegisterEncoder && w.AngleUDeg == 0 {
-			kind, identity, name = acquire.KindEncoder, w.encIdentity, w.encName
-		}
-		if made, _ := r.of(kind, identity, name, w.ledger); made != e {
-			continue
-		}
-		u, err := r.use(e, w.ledger, w.StartedAt, w.Simulated)
+		doubted, err := r.doubts(e, w)
 		if err != nil {
 			return nil, err
 		}
-		if u.state != fit.CalibrationDoubted && u.state != fit.CalibrationFailed {
+		if !doubted {
 			continue
 		}
 		if n := len(jobs); n == 0 || jobs[n-1].ID != w.Job {
@@ -109,6 +102,20 @@ func (s *Store) touchedJobs(ctx context.Context, q querier, r *register, e *entr
 		}
 	}
 	return jobs, nil
+}
+
+// doubts says whether a sweep was made with the instrument when it had failed, or
+// was found to have failed afterwards.
+func (r *register) doubts(e *entry, w span) (bool, error) {
+	kind, identity, name := acquire.KindIndicator, w.identity, w.Indicator
+	if e.kind() == RegisterEncoder && w.AngleUDeg == 0 {
+		kind, identity, name = acquire.KindEncoder, w.encIdentity, w.encName
+	}
+	if made, _ := r.of(kind, identity, name, w.ledger); made != e {
+		return false, nil
+	}
+	u, err := r.use(e, w.ledger, w.StartedAt, w.Simulated)
+	return u.state == fit.CalibrationDoubted || u.state == fit.CalibrationFailed, err
 }
 
 // fill finds the job's name and the reports issued after the commit ledger.

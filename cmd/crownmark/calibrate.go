@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
-	"syscall"
 
 	"crownmark/dashboards"
 	"crownmark/fit/calibrate"
@@ -40,7 +38,7 @@ func (c calibrateCmd) Run(ctx context.Context, std stdio) error {
 	if c.Live {
 		return c.live(ctx, std)
 	}
-	file, err := readPoints(c.File, std.in)
+	file, err := readTable(c.File, std.in, pointcsv.Read)
 	if err != nil {
 		return err
 	}
@@ -70,19 +68,4 @@ func (c calibrateCmd) options() calibrate.Options {
 		o.Reference.U95MM, o.Reference.Stated = *c.ReferenceU95MM, true
 	}
 	return o
-}
-
-func readPoints(path string, stdin io.Reader) (pointcsv.File, error) {
-	if path == "-" {
-		return pointcsv.Read("standard input", stdin)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return pointcsv.File{}, cannotRead(path, err)
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return pointcsv.File{}, cannotRead(path, syscall.EISDIR)
-	}
-	return pointcsv.Read(path, f)
 }

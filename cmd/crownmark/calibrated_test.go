@@ -3,9 +3,7 @@ package main
 import (
 	"bytes"
 	"fmt"
-	"io"
 	"math"
-	"path/filepath"
 	"slices"
 	"testing"
 
@@ -41,15 +39,7 @@ func calibratedOnBlocks(t *testing.T, truth virtual.Truth, name string) *fit.Cor
 	if err != nil {
 		t.Fatal(err)
 	}
-	path := filepath.Join(t.TempDir(), name+".json")
-	if err := toFile(path, nil, func(w io.Writer) error { return writeJSON(w, r) }); err != nil {
-		t.Fatal(err)
-	}
-	c, err := readCalibration(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return c
+	return calibrate.Correction(r.Correction)
 }
 
 // fitted fits a bench's sweeps with a correction (nil: none) for its indicator.

@@ -69,7 +69,7 @@ func (w tab) checked(b *builder) {
 	w.arrives("/calibrations/2")
 	w.until("the display stands at the place", `/press Enter/.test(document.getElementById("still").textContent)`, patience)
 	w.press("enter")
-	w.until("it is taken", `document.getElementById("end").matches(".main")`, patience)
+	w.until("it is taken", `document.getElementById("end").matches(".main:enabled")`, patience)
 	w.press("enter")
 	w.until("what was found", `document.readyState === "complete" && /Off the block by \+/.test(document.body.textContent)`, patience)
 	w.press("enter")
@@ -109,7 +109,7 @@ func (w tab) guided() {
 	w.until("a point is being taken", has("still", "Keep still"), patience)
 	w.shots("cal-04-hold")
 	w.until("a refusal with its reason", `seen.some(s => /^Not taken: .{20,}\. .{20,}\.$/.test(s))`, patience)
-	w.until("all are taken", `document.getElementById("end").matches(".main") && `+has("count", "15 of 15"), patience)
+	w.until("all are taken", `document.getElementById("end").matches(".main:enabled") && `+has("count", "15 of 15"), patience)
 	w.shots("cal-05-all")
 }
 

@@ -132,7 +132,7 @@ func (c calibrateCmd) base() (string, error) {
 // conditions asks how long all lay together, and how warm it is.
 func (s *standSession) conditions() (map[string]any, error) {
 	s.talk.say("Indicator, reference and stand belong together at 20 °C for an hour before: a warm hand or a cold block is worth more µm than most indicators are wrong by.\n" +
-		"Zero the display with the plunger on its resting stop, hands off.")
+		"Set the display to zero where the reference says zero, then go back by half a millimetre and come up; or press Enter there as it is.")
 	out := map[string]any{"measured_by": s.MeasuredBy}
 	for _, q := range []struct {
 		key, ask string

@@ -55,19 +55,15 @@ type knotInput struct {
 
 // correctionOf is what the fit takes of a calibration. What is missing is not 0:
 // a doubt that nobody knows would be none.
-func correctionOf(knots []knotInput) (*fit.Correction, error) {
-	c := &fit.Correction{}
-	for i, k := range knots {
-		last := i == len(knots)-1
-		if k.ReadingMM == nil || k.CorrectionMM == nil || k.U95MM == nil || k.BetweenU95MM == nil && !last {
+func correctionOf(list []knotInput) (*fit.Correction, error) {
+	knots := make([]calibrate.Knot, 0, len(list))
+	for i, k := range list {
+		if k.ReadingMM == nil || k.CorrectionMM == nil || k.U95MM == nil || k.BetweenU95MM == nil && i < len(list)-1 {
 			return nil, fmt.Errorf("point %d of the correction is not whole; give the file as `crownmark calibrate --json` wrote it", i+1)
 		}
-		c.ReadingMM, c.CorrectionMM, c.U95MM = append(c.ReadingMM, *k.ReadingMM), append(c.CorrectionMM, *k.CorrectionMM), append(c.U95MM, *k.U95MM)
-		if !last {
-			c.BetweenU95MM = append(c.BetweenU95MM, *k.BetweenU95MM)
-		}
+		knots = append(knots, calibrate.Knot{ReadingMM: *k.ReadingMM, CorrectionMM: *k.CorrectionMM, U95MM: *k.U95MM, BetweenU95MM: k.BetweenU95MM})
 	}
-	return c, nil
+	return calibrate.Correction(knots), nil
 }
 
 // correct gives sweeps the calibrations of the bench file and those named on

@@ -44,7 +44,7 @@ func (c fitCmd) Run(std stdio) error {
 		}
 		in.Priors = bench.priors()
 	}
-	file, err := readSweeps(c.File, std.in)
+	file, err := readTable(c.File, std.in, sweepcsv.Read)
 	if err != nil {
 		return err
 	}
@@ -84,19 +84,20 @@ func (c fitCmd) tell(w io.Writer, index fit.Index) error {
 	return err
 }
 
-func readSweeps(path string, stdin io.Reader) (sweepcsv.File, error) {
+// readTable reads a file with read, or standard input for "-".
+func readTable[T any](path string, stdin io.Reader, read func(name string, r io.Reader) (T, error)) (none T, err error) {
 	if path == "-" {
-		return sweepcsv.Read("standard input", stdin)
+		return read("standard input", stdin)
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return sweepcsv.File{}, cannotRead(path, err)
+		return none, cannotRead(path, err)
 	}
 	defer f.Close()
 	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return sweepcsv.File{}, cannotRead(path, syscall.EISDIR)
+		return none, cannotRead(path, syscall.EISDIR)
 	}
-	return sweepcsv.Read(path, f)
+	return read(path, f)
 }
 
 func writeJSON(w io.Writer, v any) error {

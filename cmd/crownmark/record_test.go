@@ -120,7 +120,7 @@ func TestRecordMarksWithALiveDisplay(t *testing.T) {
 	if !strings.Contains(said, "waiting: the display does not stand still: indicator left still moves") || !strings.Contains(said, "(display steady, read 0.") {
 		t.Errorf("said\n%s", said)
 	}
-	f, err := readSweeps(file, nil)
+	f, err := readTable(file, nil, sweepcsv.Read)
 	if err != nil {
 		t.Fatal(err)
 	}

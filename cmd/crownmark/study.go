@@ -4,8 +4,6 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"os"
-	"syscall"
 
 	"crownmark/fit"
 	"crownmark/fit/calibrate"
@@ -25,7 +23,7 @@ func (studyCmd) Help() string {
 
 // Run analyses and prints.
 func (c studyCmd) Run(std stdio) error {
-	file, err := readStudy(c.File, std.in)
+	file, err := readTable(c.File, std.in, studycsv.Read)
 	if err != nil {
 		return err
 	}
@@ -42,21 +40,6 @@ func (c studyCmd) Run(std stdio) error {
 	return writeStudy(std.out, study)
 }
 
-func readStudy(path string, stdin io.Reader) (studycsv.File, error) {
-	if path == "-" {
-		return studycsv.Read("standard input", stdin)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return studycsv.File{}, cannotRead(path, err)
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return studycsv.File{}, cannotRead(path, syscall.EISDIR)
-	}
-	return studycsv.Read(path, f)
-}
-
 // writeStudy tells a study as text.
 func writeStudy(w io.Writer, s calibrate.StudyResult) error {
 	b := bufio.NewWriter(w)
@@ -66,7 +49,7 @@ func writeStudy(w io.Writer, s calibrate.StudyResult) error {
 	fmt.Fprintln(t, "source\tstandard deviation\tfrom\tto\t")
 	for _, c := range s.Components {
 		if c.Zeroed {
-			c.Source += " (below zero: none)"
+			c.Source += " (came out below zero: none)"
 		}
 		boundedRow(t, c.Source, c.Deg, "")
 	}
@@ -95,7 +78,8 @@ func writeStudy(w io.Writer, s calibrate.StudyResult) error {
 		return err
 	}
 	list(b, "What it cannot tell", s.Notes)
-	list(b, "How to read it", []string{s.Rule, calibrate.StudyWords})
+	list(b, "How to read it", []string{s.Rule, calibrate.StudyWords,
+		"Many shops let a gauge serve that takes up to 10 % of the tolerance (6 σ), think twice up to 30 %, and want five parts told apart or more. Look at the bounds too, not at the value alone."})
 	return b.Flush()
 }
 

@@ -21,7 +21,8 @@ type follower struct {
 	turns int             // for the running direction
 	at    string          // what stands under the pointer
 	told  string
-	shelf bool // the engine is in the library
+	stood int64 // the last calibration whose first point was come to
+	shelf bool  // the engine is in the library
 }
 
 // benchNow is what a follower needs to know of the bench.
@@ -40,9 +41,10 @@ type benchNow struct {
 
 // calibrationNow is what a follower needs to know of a guided calibration.
 type calibrationNow struct {
-	Indicator string `json:"indicator"`
-	State     string `json:"state"`
-	Next      *struct {
+	Calibration int64  `json:"calibration"`
+	Indicator   string `json:"indicator"`
+	State       string `json:"state"`
+	Next        *struct {
 		Direction   string  `json:"direction"`
 		ReferenceMM float64 `json:"reference_mm"`
 	} `json:"next"`
@@ -164,7 +166,10 @@ func (f *follower) calibrate(c calibrationNow) (virtual.Wish, error) {
 	if !rising {
 		side = "above"
 	}
-	p := virtual.Point{Indicator: c.Indicator, ReferenceMM: c.Next.ReferenceMM, FromBelow: rising, Anew: c.State == acquire.StandBack}
+	// a head that stands there already has come from nowhere
+	anew := c.State == acquire.StandBack || f.stood != c.Calibration
+	f.stood = c.Calibration
+	p := virtual.Point{Indicator: c.Indicator, ReferenceMM: c.Next.ReferenceMM, FromBelow: rising, Anew: anew}
 	return f.say(virtual.Wish{Do: virtual.WishStand, Point: p}, fmt.Sprintf("sets the head to %g mm, coming from %s", p.ReferenceMM, side))
 }
 

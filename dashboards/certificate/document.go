@@ -4,8 +4,6 @@ package certificate
 
 import (
 	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -13,6 +11,7 @@ import (
 	"slices"
 	"time"
 
+	"crownmark/dashboards/report"
 	"crownmark/fit/calibrate"
 	"crownmark/store"
 )
@@ -197,11 +196,14 @@ func (d Document) Freeze(number, version int64, at time.Time) ([]byte, error) {
 }
 
 // Read reads an issued certificate's document and holds it against its hash.
-func Read(c store.Certificate) (d Document, err error) {
-	sum := sha256.Sum256(c.Document)
-	if got := hex.EncodeToString(sum[:]); got != c.Hash {
-		return d, fmt.Errorf("certificate %d: its document is not what was issued (SHA-256 %s, issued with %s); run `crownmark verify`", c.Number, got, c.Hash)
+func Read(c store.Certificate) (Document, error) {
+	if sum := report.HashOf(c.Document); sum != c.Hash {
+		return Document{}, fmt.Errorf("certificate %d: its document is not what was issued (SHA-256 %s, issued with %s); run `crownmark verify`", c.Number, sum, c.Hash)
 	}
+	return parse(c)
+}
+
+func parse(c store.Certificate) (d Document, err error) {
 	if err := json.Unmarshal(c.Document, &d); err != nil {
 		return d, fmt.Errorf("certificate %d: its document cannot be read; run `crownmark verify`: %w", c.Number, err)
 	}

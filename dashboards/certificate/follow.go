@@ -2,9 +2,6 @@ package certificate
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
 	"fmt"
 
 	"crownmark/dashboards/report"
@@ -44,12 +41,11 @@ func Follow(ctx context.Context, k Keeper, number int64, m Makers) (Finding, err
 	if err != nil {
 		return Finding{}, err
 	}
-	var frozen Document
-	if err := json.Unmarshal(c.Document, &frozen); err != nil || frozen.Schema != Schema {
-		return Finding{}, fmt.Errorf("certificate %d: its document cannot be read (%q, %v); use the crownmark that issued it", number, frozen.Schema, err)
+	frozen, err := parse(c)
+	if err != nil {
+		return Finding{}, err
 	}
-	sum := sha256.Sum256(c.Document)
-	f := Finding{Number: number, Instrument: c.Instrument, Hash: hex.EncodeToString(sum[:]), Problems: []string{}}
+	f := Finding{Number: number, Instrument: c.Instrument, Hash: report.HashOf(c.Document), Problems: []string{}}
 	if f.Hash != c.Hash {
 		f.Problems = append(f.Problems, "the document itself: its hash is "+f.Hash+", and "+c.Hash+" was kept when it was issued")
 	}

@@ -187,13 +187,14 @@ type Curve struct {
 
 // Read reads an issued report's document and holds it against its hash.
 func Read(r store.Report) (Document, error) {
-	if sum := hashOf(r.Document); sum != r.Hash {
+	if sum := HashOf(r.Document); sum != r.Hash {
 		return Document{}, fmt.Errorf("report %d: its document is not what was issued (SHA-256 %s, issued with %s); run `crownmark verify`", r.Number, sum, r.Hash)
 	}
 	return parse(r)
 }
 
-func hashOf(document []byte) string {
+// HashOf is a frozen document's SHA-256, hex.
+func HashOf(document []byte) string {
 	sum := sha256.Sum256(document)
 	return hex.EncodeToString(sum[:])
 }

@@ -47,7 +47,7 @@ func Follow(ctx context.Context, k Keeper, number int64, software string, solve 
 	if err != nil {
 		return Finding{}, err
 	}
-	f := Finding{Number: number, Job: r.Job, Hash: hashOf(r.Document), Problems: []string{}}
+	f := Finding{Number: number, Job: r.Job, Hash: HashOf(r.Document), Problems: []string{}}
 	if f.Hash != r.Hash {
 		f.Problems = append(f.Problems, "the document itself: its hash is "+f.Hash+", and "+r.Hash+" was kept when it was issued")
 	}

@@ -1,6 +1,10 @@
 package calibrate
 
-import "slices"
+import (
+	"slices"
+
+	"crownmark/fit"
+)
 
 // knot is one point of the correction before its doubt is known: the reference
 // points it stands for.
@@ -46,4 +50,22 @@ func joined(a, b knot) knot {
 	n := a.n + b.n
 	mid := func(x, y float64) float64 { return (x*float64(a.n) + y*float64(b.n)) / float64(n) }
 	return knot{mid(a.reading, b.reading), mid(a.correction, b.correction), slices.Concat(a.refs, b.refs), n}
+}
+
+// Correction is what the fit takes of a result's knots. Between two of them
+// nothing more than at them is doubted where nobody looked.
+func Correction(knots []Knot) *fit.Correction {
+	c := &fit.Correction{}
+	for i, k := range knots {
+		c.ReadingMM, c.CorrectionMM, c.U95MM = append(c.ReadingMM, k.ReadingMM), append(c.CorrectionMM, k.CorrectionMM), append(c.U95MM, k.U95MM)
+		if i == len(knots)-1 {
+			break
+		}
+		between := 0.0
+		if k.BetweenU95MM != nil {
+			between = *k.BetweenU95MM
+		}
+		c.BetweenU95MM = append(c.BetweenU95MM, between)
+	}
+	return c
 }

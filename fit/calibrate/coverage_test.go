@@ -20,7 +20,7 @@ func TestFewVirtualIndicators(t *testing.T) {
 			t.Errorf("%s: covered %v", name, c)
 		}
 	}
-	for _, name := range characteristics() {
+	for _, name := range CharacteristicNames() {
 		for _, said := range []string{" pass", " fail"} {
 			if c := verdict[name+said]; c == nil || c.share() > 2.5+margin(2.5, c.of) {
 				t.Errorf("%s at the limit: %v", name+said, c)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // ResultSchema names the form of a Result.
@@ -68,8 +69,8 @@ func (o Options) check() error {
 		return fmt.Errorf("the temperature is no workshop's; give degrees Celsius")
 	}
 	for name, mm := range o.Limits {
-		if !slices.Contains(characteristics(), name) {
-			return fmt.Errorf("the limit %q is not known; limits are of %v", name, characteristics())
+		if !slices.Contains(CharacteristicNames(), name) {
+			return fmt.Errorf("the limit %q is not known; limits are of %s", name, strings.Join(CharacteristicNames(), ", "))
 		}
 		if !(mm > 0 && mm <= mostMM) {
 			return fmt.Errorf("the limit of %s is %g mm; give millimetres above 0", name, mm)

@@ -77,7 +77,7 @@ func TooCoarse(r Reference, rangeMM float64, limits map[string]float64) []string
 		return nil
 	}
 	var out []string
-	for _, name := range characteristics() {
+	for _, name := range CharacteristicNames() {
 		limit, ok := limits[name]
 		length := rangeMM
 		if name == Local {
@@ -91,8 +91,8 @@ func TooCoarse(r Reference, rangeMM float64, limits map[string]float64) []string
 	return out
 }
 
-// characteristics in the order they are told.
-func characteristics() []string {
+// CharacteristicNames are those that can be limited, in the order they are told.
+func CharacteristicNames() []string {
 	return []string{Total, Local, Hysteresis, Repeatability, Linearity}
 }
 

@@ -11,18 +11,14 @@
 package pointcsv
 
 import (
-	"bytes"
 	"encoding/csv"
-	"errors"
 	"fmt"
 	"io"
 	"math"
-	"slices"
 	"strconv"
-	"strings"
 
 	"crownmark/fit/calibrate"
-	"crownmark/fit/sweepcsv"
+	"crownmark/fit/csvrow"
 )
 
 // Column names.
@@ -34,7 +30,7 @@ const (
 )
 
 // Error is a cell, a row or a file that cannot be used.
-type Error = sweepcsv.Error
+type Error = csvrow.Error
 
 // File is what a file of points holds.
 type File struct {
@@ -43,153 +39,55 @@ type File struct {
 }
 
 const (
-	mostBytes = 16 << 20 // more than any calibration
-	mostMM    = 10_000   // longer than any indicator
-	mostRuns  = 1_000_000
+	mostMM   = 10_000 // longer than any indicator
+	mostRuns = 1_000_000
 )
-
-// Read reads a file of points. name is used in messages only. The error is an
-// *Error with file, line, column and the fix: nothing is guessed.
-func Read(name string, r io.Reader) (File, error) {
-	text, err := io.ReadAll(io.LimitReader(r, mostBytes+1))
-	if err != nil {
-		return File{}, fmt.Errorf("%s: reading failed: %w; check the disk or the pipe", name, err)
-	}
-	if len(text) > mostBytes {
-		return File{}, &Error{File: name, Detail: "the file is larger than any calibration", Fix: "give a CSV file with one point a line"}
-	}
-	text = bytes.TrimPrefix(text, []byte("\ufeff")) // a byte-order mark, as spreadsheets write it
-	in := reader{file: name, csv: csv.NewReader(bytes.NewReader(text)), at: map[string]int{}}
-	in.csv.Comment = '#'
-	if err := in.header(); err != nil {
-		return File{}, err
-	}
-	f := File{Warnings: in.warnings}
-	for {
-		p, err := in.next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return File{}, err
-		}
-		f.Points = append(f.Points, p)
-	}
-	if len(f.Points) == 0 {
-		return File{}, &Error{File: name, Detail: "there is no point in it", Fix: "give a row for each point below the header"}
-	}
-	return f, nil
-}
-
-// reader turns records into points.
-type reader struct {
-	file     string
-	csv      *csv.Reader
-	at       map[string]int // column name → field
-	warnings []string
-	record   []string
-	err      *Error // first bad cell of the row
-}
-
-func (in *reader) header() error {
-	names, err := in.csv.Read()
-	if errors.Is(err, io.EOF) {
-		return &Error{File: in.file, Detail: "the file is empty", Fix: "give a file whose first row names the columns " + allColumns}
-	}
-	if err != nil {
-		return in.broken(err)
-	}
-	line, _ := in.csv.FieldPos(0)
-	if len(names) == 1 && strings.ContainsAny(names[0], ";\t") {
-		return &Error{File: in.file, Line: line, Detail: "the columns are not separated by commas", Fix: "save the file with commas between the columns and decimal points in the numbers"}
-	}
-	for i, name := range names {
-		name = strings.TrimSpace(name)
-		_, column := in.csv.FieldPos(i)
-		if _, twice := in.at[name]; twice {
-			return &Error{File: in.file, Line: line, Column: column, Name: name, Detail: "two columns have this name", Fix: "keep one of them, or rename the other"}
-		}
-		in.at[name] = i
-		if !slices.Contains(columns(), name) {
-			in.warnings = append(in.warnings, fmt.Sprintf("%s:%d:%d(%s): this column is not known and was left out", in.file, line, column, name))
-		}
-	}
-	for _, name := range columns() {
-		if _, ok := in.at[name]; !ok {
-			return &Error{File: in.file, Line: line, Detail: "the column " + name + " is missing", Fix: "the first row must name " + allColumns}
-		}
-	}
-	return nil
-}
 
 const allColumns = "run, direction, reference_mm and reading_mm"
 
 func columns() []string { return []string{colRun, colDirection, colReference, colReading} }
 
-// next reads one point; io.EOF after the last.
-func (in *reader) next() (calibrate.Point, error) {
-	var err error
-	if in.record, err = in.csv.Read(); err != nil {
-		if errors.Is(err, io.EOF) {
-			return calibrate.Point{}, err
+// Read reads a file of points. name is used in messages only. The error is an
+// *Error with file, line, column and the fix: nothing is guessed.
+func Read(name string, r io.Reader) (f File, err error) {
+	table := csvrow.Small{Of: "calibration", Row: "point", Table: csvrow.Table{Columns: columns(), Needed: columns(),
+		EmptyFix: "give a file whose first row names the columns " + allColumns, MissingFix: "the first row must name " + allColumns}}
+	f.Warnings, err = table.Each(name, r, func(in *csvrow.Reader) {
+		p := calibrate.Point{Run: run(in), Direction: calibrate.Direction(in.Cell(colDirection)), ReferenceMM: millimetres(in, colReference), ReadingMM: millimetres(in, colReading)}
+		switch p.Direction {
+		case calibrate.Up, calibrate.Down, calibrate.Repeat:
+		default:
+			in.Bad(colDirection, fmt.Sprintf("%q is not known here", p.Direction), "write up (plunger moving in), down (moving out again) or repeat (several readings at one point)")
 		}
-		return calibrate.Point{}, in.broken(err)
+		f.Points = append(f.Points, p)
+	})
+	if err != nil {
+		return File{}, err
 	}
-	in.err = nil
-	p := calibrate.Point{Run: in.run(), Direction: calibrate.Direction(in.cell(colDirection)), ReferenceMM: in.millimetres(colReference), ReadingMM: in.millimetres(colReading)}
-	switch p.Direction {
-	case calibrate.Up, calibrate.Down, calibrate.Repeat:
-	default:
-		in.bad(colDirection, fmt.Sprintf("%q is not known here", p.Direction), "write up (plunger moving in), down (moving out again) or repeat (several readings at one point)")
-	}
-	if in.err != nil {
-		return calibrate.Point{}, in.err
-	}
-	return p, nil
+	return f, nil
 }
 
-func (in *reader) cell(name string) string { return strings.TrimSpace(in.record[in.at[name]]) }
-
-func (in *reader) bad(name, detail, fix string) {
-	if in.err == nil {
-		in.err = &Error{File: in.file, Name: name, Detail: detail, Fix: fix}
-		in.err.Line, in.err.Column = in.csv.FieldPos(in.at[name])
-	}
-}
-
-func (in *reader) run() int {
-	s := in.cell(colRun)
+func run(in *csvrow.Reader) int {
+	s := in.Cell(colRun)
 	v, err := strconv.Atoi(s)
 	if err != nil || v < 1 || v > mostRuns {
-		in.bad(colRun, fmt.Sprintf("%q is not a whole number from 1", s), "number the runs 1, 2, 3, …")
+		in.Bad(colRun, fmt.Sprintf("%q is not a whole number from 1", s), "number the runs 1, 2, 3, …")
 	}
 	return v
 }
 
-func (in *reader) millimetres(name string) float64 {
-	s := in.cell(name)
-	v, err := strconv.ParseFloat(s, 64)
+func millimetres(in *csvrow.Reader, name string) float64 {
+	s := in.Cell(name)
+	v, ok := csvrow.Number(s)
 	switch {
 	case s == "":
-		in.bad(name, "the cell is empty", "write the millimetres, or leave out the row of a point that was not taken")
-	case err != nil || strings.Trim(s, "+-.0123456789eE") != "":
-		in.bad(name, fmt.Sprintf("%q is not a number", s), "write millimetres with a decimal point")
+		in.Bad(name, "the cell is empty", "write the millimetres, or leave out the row of a point that was not taken")
+	case !ok:
+		in.Bad(name, fmt.Sprintf("%q is not a number", s), "write millimetres with a decimal point")
 	case math.Abs(v) > mostMM:
-		in.bad(name, fmt.Sprintf("%s mm is longer than any indicator", s), "write millimetres")
+		in.Bad(name, fmt.Sprintf("%s mm is longer than any indicator", s), "write millimetres")
 	}
 	return v
-}
-
-// broken tells what encoding/csv found in our own words.
-func (in *reader) broken(err error) error {
-	var p *csv.ParseError
-	if !errors.As(err, &p) {
-		return fmt.Errorf("%s: reading failed: %w; check the disk or the pipe", in.file, err)
-	}
-	if errors.Is(p.Err, csv.ErrFieldCount) {
-		return &Error{File: in.file, Line: p.Line, Detail: fmt.Sprintf("the row has %d cells, the header %d", len(in.record), in.csv.FieldsPerRecord), Fix: "give every row one cell a column"}
-	}
-	return &Error{File: in.file, Line: p.Line, Column: p.Column, Detail: "a quote stands where none may", Fix: `write a text with quotes as "…" and double the quotes inside`}
 }
 
 // Write writes points with their header. Numbers are written so that reading

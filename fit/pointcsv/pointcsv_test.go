@@ -35,6 +35,7 @@ func TestBadFiles(t *testing.T) {
 		"run,direction,reference_mm\n":          "bad.csv:1: the column reading_mm is missing; the first row must name run, direction, reference_mm and reading_mm",
 		"run,direction,reference_mm,run\n":      "bad.csv:1:28(run): two columns have this name; keep one of them, or rename the other",
 		head + "1,up,1\n":                       "bad.csv:2: the row has 3 cells, the header 4; give every row one cell a column",
+		head + "1,up,1,1,002\n":                 "bad.csv:2: the row has 5 cells, the header 4; give every row one cell a column; numbers take a decimal point, as a comma begins another cell",
 		head + "1,up,\"1\"1,1\n":                `bad.csv:2:8: a quote stands where none may; write a text with quotes as "…" and double the quotes inside`,
 		head + "1,up,1,1\n0,up,1,1\n":           `bad.csv:3:1(run): "0" is not a whole number from 1; number the runs 1, 2, 3, …`,
 		head + "1,UP,1,1\n":                     `bad.csv:2:3(direction): "UP" is not known here; write up (plunger moving in), down (moving out again) or repeat (several readings at one point)`,

@@ -1,6 +1,7 @@
 package studycsv
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 
@@ -18,6 +19,10 @@ func TestRead(t *testing.T) {
 	}
 	if len(f.Warnings) != 1 || f.Warnings[0] != "s.csv:1:23(hour): this column is not known and was left out" {
 		t.Errorf("%q", f.Warnings)
+	}
+	var b bytes.Buffer
+	if err := Write(&b, want); err != nil || b.String() != "part,person,mount,repeat,value_deg\n3,A,1,1,-0.25\n4,A,1,1,0.001\n" {
+		t.Errorf("%v: %q", err, b.String())
 	}
 }
 

@@ -12,9 +12,8 @@
 package sweepcsv
 
 import (
-	"fmt"
-
 	"crownmark/fit"
+	"crownmark/fit/csvrow"
 )
 
 // Column names. Their order in a file is free.
@@ -81,26 +80,4 @@ type Row struct {
 }
 
 // Error is a cell, a row or a file that cannot be used.
-type Error struct {
-	File   string
-	Line   int    // from 1; 0: the file as a whole
-	Column int    // in bytes, from 1; 0: the row as a whole
-	Name   string // of the column
-	Detail string
-	Fix    string
-}
-
-// Error reads "file:line:column(name): what; fix".
-func (e *Error) Error() string {
-	where := e.File
-	if e.Line > 0 {
-		where += fmt.Sprintf(":%d", e.Line)
-	}
-	if e.Column > 0 {
-		where += fmt.Sprintf(":%d", e.Column)
-	}
-	if e.Name != "" {
-		where += "(" + e.Name + ")"
-	}
-	return fmt.Sprintf("%s: %s; %s", where, e.Detail, e.Fix)
-}
+type Error = csvrow.Error
