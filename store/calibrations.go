@@ -142,5 +142,8 @@ func (c *change) pair(n NewCalibration) (reference any, err error) {
 	if !r.Record.IsReference() {
 		return nil, fmt.Errorf("%w: instrument %d is kept as %q; a reference is blocks or a head", ErrInvalid, r.ID, r.Record.Kind)
 	}
+	if r.State == LibraryRetired {
+		return nil, fmt.Errorf("%w: reference %d is retired; take it back into the register first, or name another", ErrInvalid, r.ID)
+	}
 	return r.ID, nil
 }
