@@ -37,7 +37,10 @@ type standRun struct {
 	stored      int // of the points taken, those on the disk
 }
 
-const mostStandPoints = 2000
+const (
+	mostStandPoints = 2000
+	mostStandRuns   = 1_000_000 // what the file of points can hold
+)
 
 // BeginStand begins a guided calibration, or goes on with one. The one that runs
 // already is left as it is and told. It returns once that is stored.
@@ -132,8 +135,8 @@ func (w BeginStand) check() error {
 		switch {
 		case p.Direction != StandUp && p.Direction != StandDown && p.Direction != StandRepeat:
 			return misread("points", "it is up, down or repeat", "point %d: there is no direction %q", i+1, p.Direction)
-		case p.Run < 1:
-			return misread("points", "runs are numbered from 1", "point %d: there is no run %d", i+1, p.Run)
+		case p.Run < 1 || p.Run > mostStandRuns:
+			return misread("points", "runs are numbered 1, 2, 3, …", "point %d: there is no run %d", i+1, p.Run)
 		case !(math.Abs(p.ReferenceMM) <= mostHeightMM):
 			return misread("points", "look at the decimal point and the unit", "point %d: %g mm is beyond the travel of any indicator", i+1, p.ReferenceMM)
 		}

@@ -19,6 +19,7 @@ func TestStandRefuses(t *testing.T) {
 			{BeginStand{}, ErrMisread}, {BeginStand{Calibration: 1}, ErrMisread},
 			{BeginStand{Calibration: 1, Points: []StandPoint{{Run: 1, Direction: "in"}}}, ErrMisread},
 			{BeginStand{Calibration: 1, Points: []StandPoint{{Run: 0, Direction: "up"}}}, ErrMisread},
+			{BeginStand{Calibration: 1, Points: []StandPoint{{Run: 1 << 62, Direction: "up"}}}, ErrMisread},
 			{BeginStand{Calibration: 1, Points: points("u500")}, ErrMisread},
 			{BeginStand{Calibration: 1, Points: ok, Take: "often"}, ErrMisread},
 			{BeginStand{Calibration: 1, Points: ok, SteadyS: 0.1}, ErrMisread},

@@ -85,7 +85,7 @@ func TestBadRecords(t *testing.T) {
 // the conditions: it would show only once all points are taken.
 func TestBeyondAllMeasure(t *testing.T) {
 	for want, spoils := range map[string][]func(*InstrumentRecord){
-		"name":            {func(r *InstrumentRecord) { r.Name = "a\x00b" }, func(r *InstrumentRecord) { r.Name = "a\nb" }, func(r *InstrumentRecord) { r.Name = "a\ufffd" }},
+		"name":            {func(r *InstrumentRecord) { r.Name = "a\x00b" }, func(r *InstrumentRecord) { r.Name = "a\nb" }, func(r *InstrumentRecord) { r.Name = "a\ufffd" }, func(r *InstrumentRecord) { r.Name = " left" }},
 		"range_mm":        {func(r *InstrumentRecord) { r.RangeMM = 1e308 }},
 		"resolution_mm":   {func(r *InstrumentRecord) { r.ResolutionMM = 1e-320 }},
 		"u95_mm":          {func(r *InstrumentRecord) { r.U95MM = new(20_000.0) }},
@@ -173,7 +173,10 @@ func TestWhatCannotBeCalibrated(t *testing.T) {
 	ctx := context.Background()
 	s := open(t, testOptions(t))
 	head, dial, gone := addInstrument(t, s, headRecord("head")), addInstrument(t, s, dialRecord("dial", "")), addInstrument(t, s, dialRecord("gone", ""))
-	must[Instrument](t)(s.UpdateInstrument(ctx, gone.ID, InstrumentPatch{State: new(LibraryRetired)}))
+	old := addInstrument(t, s, headRecord("old head"))
+	for _, id := range []int64{gone.ID, old.ID} {
+		must[Instrument](t)(s.UpdateInstrument(ctx, id, InstrumentPatch{State: new(LibraryRetired)}))
+	}
 	for _, row := range []struct {
 		ask  NewCalibration
 		want error
@@ -181,6 +184,7 @@ func TestWhatCannotBeCalibrated(t *testing.T) {
 		{NewCalibration{Instrument: 99, Kind: KindCheck}, ErrNotFound}, {NewCalibration{Instrument: dial.ID, Reference: 99, Kind: KindCheck}, ErrNotFound},
 		{NewCalibration{Instrument: dial.ID, Kind: "look"}, ErrInvalid}, {NewCalibration{Instrument: head.ID, Kind: KindCheck}, ErrInvalid},
 		{NewCalibration{Instrument: dial.ID, Reference: dial.ID, Kind: KindCheck}, ErrInvalid}, {NewCalibration{Instrument: gone.ID, Kind: KindCheck}, ErrInvalid},
+		{NewCalibration{Instrument: dial.ID, Reference: old.ID, Kind: KindCheck}, ErrInvalid},
 	} {
 		if _, _, err := s.CreateCalibration(ctx, row.ask); !errors.Is(err, row.want) {
 			t.Errorf("%+v: %v", row.ask, err)

@@ -101,6 +101,7 @@ func (r InstrumentRecord) Problems() (p RecordProblems) {
 	}
 	add(!slices.Contains(RegisterKinds(), r.Kind), "kind", "it is one of "+strings.Join(RegisterKinds(), ", "), "%q is no kind of instrument", r.Kind)
 	add(strings.TrimSpace(r.Name) == "", "name", "give the name that is written on it", "it has no name")
+	add(strings.TrimSpace(r.Name) != r.Name && strings.TrimSpace(r.Name) != "", "name", "leave them out: two names that look the same are one", "%q begins or ends with blanks", r.Name)
 	for _, text := range []struct {
 		key, value string
 		most       int
