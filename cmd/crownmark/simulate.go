@@ -238,7 +238,7 @@ func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error
 		return b.Flush()
 	}
 	part := path + ".part"
-	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() && !info.IsDir() {
 		part = path // a pipe or a device is written to, never put a file in its place
 	}
 	f, err := os.Create(part)
