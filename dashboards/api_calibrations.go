@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -137,20 +138,12 @@ func (s *Server) getChecks(w http.ResponseWriter, r *http.Request) error {
 	return writeJSON(w, http.StatusOK, d)
 }
 
-// checkPlots keeps the lengths apart: an indicator's error differs from place to place.
 func checkPlots(i store.Instrument, list []store.Check) []checkPlot {
-	plots, at, checks := []checkPlot{}, map[float64]int{}, [][]calibrate.Check{}
+	plots := []checkPlot{}
 	for _, c := range list {
-		n, known := at[c.ReferenceMM]
-		if !known {
-			n = len(plots)
-			at[c.ReferenceMM] = n
-			plots, checks = append(plots, checkPlot{ReferenceMM: c.ReferenceMM}), append(checks, nil)
+		if !slices.ContainsFunc(plots, func(p checkPlot) bool { return sameBlock(p.ReferenceMM, c.ReferenceMM) }) {
+			plots = append(plots, checkPlot{c.ReferenceMM, chartResult(onBlock(list, c.ReferenceMM), list[0].At, i.Record.ResolutionMM)})
 		}
-		checks[n] = append(checks[n], calibrate.Check{Days: c.At.Sub(list[0].At).Hours() / 24, DeviationMM: c.DeviationMM})
-	}
-	for n := range plots {
-		plots[n].Chart = calibrate.ChartWith(checks[n], calibrate.ChartOptions{ResolutionMM: i.Record.ResolutionMM})
 	}
 	return plots
 }

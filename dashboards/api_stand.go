@@ -84,7 +84,7 @@ func (s *Server) newCalibration(ctx context.Context, in beginDoc) (n store.NewCa
 	}
 	if b := s.bench.Snapshot().Stand; b != nil {
 		return n, reference, newProblem(http.StatusConflict, "stand-busy", "Another calibration runs",
-			fmt.Sprintf("calibration %d runs on indicator %s", b.Calibration, b.Indicator), fmt.Sprintf("end it first: POST /api/v1/calibrations/%d/end", b.Calibration))
+			fmt.Sprintf("calibration %d runs on indicator %s", b.Calibration, b.Indicator), fmt.Sprintf("end it first, on its page /calibrations/%d or by POST /api/v1/calibrations/%d/end", b.Calibration, b.Calibration))
 	}
 	return n, reference, nil
 }

@@ -145,6 +145,8 @@ func TestCheckOnABlock(t *testing.T) {
 		n := a.bench.Snapshot().Stand
 		return n != nil && n.State == acquire.StandComplete && n.Stored == 1
 	})
+	running, _ := get(t, a.srv.URL+"/register/4")
+	shows(t, running, "Being checked now Check")
 	a.want(201, a.call("POST", "/api/v1/calibrations/1/end", ""))
 	if r := a.want(200, a.call("GET", "/api/v1/instruments/4/checks", "")); elem(r, "items", 0)["raw"] != "-1.260" {
 		t.Errorf("checks: %s", r.body)

@@ -35,26 +35,38 @@ func lastCheck(list []store.Check) *checkMark {
 	return &checkMark{c.At, c.DeviationMM}
 }
 
+// sameBlock: lengths that differ by less than a nanometre are one block's.
+func sameBlock(aMM, bMM float64) bool { return math.Abs(aMM-bMM) <= 1e-6 }
+
+// onBlock are the checks on a block. Blocks are kept apart, because an indicator's
+// error differs from place to place.
+func onBlock(list []store.Check, mm float64) (same []store.Check) {
+	for _, k := range list {
+		if sameBlock(k.ReferenceMM, mm) {
+			same = append(same, k)
+		}
+	}
+	return same
+}
+
+// chartResult is the chart of checks on one block, their days counted from begin.
+func chartResult(same []store.Check, begin time.Time, stepMM float64) calibrate.ChartResult {
+	var checks []calibrate.Check
+	for _, k := range same {
+		checks = append(checks, calibrate.Check{Days: k.At.Sub(begin).Hours() / 24, DeviationMM: k.DeviationMM})
+	}
+	return calibrate.ChartWith(checks, calibrate.ChartOptions{ResolutionMM: stepMM})
+}
+
 // chartOf charts the checks on the block that was read last; nil: none.
 func (p calPlot) chartOf(list []store.Check, stepMM float64) *checkChart {
 	if len(list) == 0 {
 		return nil
 	}
-	const sameMM = 1e-6
 	last := list[len(list)-1]
-	c := checkChart{ReferenceMM: last.ReferenceMM, Latest: checkMark{last.At, last.DeviationMM}}
-	var checks []calibrate.Check
-	for _, k := range list {
-		if math.Abs(k.ReferenceMM-last.ReferenceMM) > sameMM {
-			c.Others++
-			continue
-		}
-		if len(checks) == 0 {
-			c.Begin = k.At
-		}
-		checks = append(checks, calibrate.Check{Days: k.At.Sub(c.Begin).Hours() / 24, DeviationMM: k.DeviationMM})
-	}
-	c.ChartResult = calibrate.ChartWith(checks, calibrate.ChartOptions{ResolutionMM: stepMM})
+	same := onBlock(list, last.ReferenceMM)
+	c := checkChart{ReferenceMM: last.ReferenceMM, Latest: checkMark{last.At, last.DeviationMM}, Begin: same[0].At, Others: len(list) - len(same)}
+	c.ChartResult = chartResult(same, c.Begin, stepMM)
 	if d := c.Drift; d != nil {
 		_, unit := p.units()
 		c.Drifts = p.smallPlus(d.MMPerDay*365.25) + " ± " + p.smallText(d.U95MMPerDay*365.25, 1) + " " + unit

@@ -11,6 +11,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"crownmark/dashboards/certificate"
 	"crownmark/fit/calibrate"
 	"crownmark/store"
 )
@@ -129,6 +130,16 @@ func TestRegisterPages(t *testing.T) {
 	shows(t, page("/calibrations/3"), "Issue the certificate")
 	shows(t, page("/calibrations/4"), "Off the block by +2.0 µm.")
 	shows(t, page("/certificates/1"), "SIMULATED", "Serial number 4711", "Measurer one", "20.5 ± 1.0 °C, together for 60 min before", "C-2291, due 2041-03-01")
+}
+
+// TestUnzeroed: a certificate whose display was not zeroed says so.
+func TestUnzeroed(t *testing.T) {
+	for errorMM, want := range map[float64]bool{0.298: true, -0.298: true, 0.03: false, 0: false} {
+		v := certificateView{Document: certificate.Document{Points: []certificate.Point{{ErrorMM: 9, TakenBack: true}, {ErrorMM: errorMM}}}}
+		if got := v.Unzeroed(); got != want {
+			t.Errorf("off by %g mm at the first point: %v, want %v", errorMM, got, want)
+		}
+	}
 }
 
 // touched is a store in which the first instrument failed after it was good.

@@ -183,7 +183,7 @@ func (v calibrationView) LastPoint() *calibrate.Row {
 
 // Script is what the page's script needs, as JSON.
 func (v calibrationView) Script() (string, error) {
-	d := map[string]any{"calibration": v.ID, "reference": "", "runs": 1, "typed": v.Typed}
+	d := map[string]any{"calibration": v.ID, "reference": "", "runs": 1, "typed": v.Typed, "check": v.Check()}
 	if v.Against != nil {
 		d["reference"] = v.Against.Record.Kind
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"net/http"
 	"strings"
 	"time"
@@ -162,6 +163,14 @@ func (v certificateView) Scheme() string {
 		return ""
 	}
 	return v.Calibration.Plan.Scheme
+}
+
+// Unzeroed tells that the display did not show what the reference said at the
+// first point, by more than indicators are wrong by.
+func (v certificateView) Unzeroed() bool {
+	const plainlyMM = 0.05
+	points := v.Counted()
+	return len(points) > 0 && math.Abs(points[0].ErrorMM) > plainlyMM
 }
 
 // Span is what the local error is taken over, with its unit.

@@ -19,7 +19,7 @@ type instrumentPage struct {
 	registered
 	Form         recordForm
 	Certificates []store.Certificate // newest first
-	Runs         []store.Calibration // calibrations without a certificate yet, newest first
+	Runs         []store.Calibration // calibrations without a certificate yet, and a check that runs, newest first
 	Shown        *store.Certificate  // whose errors are drawn
 	Result       calibrate.Result
 	Graph        template.HTML
@@ -95,7 +95,7 @@ func (s *Server) calibrationsOf(ctx context.Context, v *instrumentPage) (err err
 	for _, c := range slices.Backward(runs) {
 		v.Simulated = v.Simulated || c.Simulated
 		certified := slices.ContainsFunc(v.Certificates, func(t store.Certificate) bool { return t.Calibration == c.ID })
-		if c.Kind == store.KindCalibration && !certified {
+		if c.Kind == store.KindCalibration && !certified || c.State == store.CalibrationRunning {
 			v.Runs = append(v.Runs, c)
 		}
 	}

@@ -105,23 +105,14 @@ func (s *Store) CreateCalibration(ctx context.Context, n NewCalibration) (cal Ca
 		return Calibration{}, false, fmt.Errorf("create calibration: %w: %w", ErrInvalid, err)
 	}
 	request := requestHash(n.Kind, fmt.Sprint(n.Instrument, n.Reference), texts)
-	var id int64
-	_, err = s.submit(ctx, func(c *change) (err error) {
-		replayed = false
-		if id, err = c.rowOfKey(tCalibration, n.IdempotencyKey, request); err != nil || id != 0 {
-			replayed = err == nil
-			return err
-		}
+	id, replayed, err := s.addOnce(ctx, tCalibration, n.IdempotencyKey, request, func(c *change, id int64) error {
 		reference, err := c.pair(n)
 		if err != nil {
 			return err
 		}
-		if id, err = c.nextID(tCalibration); err != nil {
-			return err
-		}
 		c.add(tCalibration, id, n.Instrument, reference, n.Kind, texts["plan"], texts["conditions"], n.Actor, orNull(n.IdempotencyKey), request)
 		return nil
-	}, nil)
+	})
 	if err != nil {
 		return Calibration{}, false, fmt.Errorf("create calibration: %w", err)
 	}

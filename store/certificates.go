@@ -43,17 +43,8 @@ type NewCertificate struct {
 // points, and write's.
 func (s *Store) IssueCertificate(ctx context.Context, n NewCertificate, write func(number, version int64, at time.Time) ([]byte, error)) (out Certificate, replayed bool, err error) {
 	request := requestHash("", fmt.Sprint(n.Instrument, n.Calibration, n.Job), nil)
-	var id int64
-	_, err = s.submit(ctx, func(c *change) (err error) {
-		replayed = false
-		if id, err = c.rowOfKey(tCertificate, n.IdempotencyKey, request); err != nil || id != 0 {
-			replayed = err == nil
-			return err
-		}
+	id, replayed, err := s.addOnce(ctx, tCertificate, n.IdempotencyKey, request, func(c *change, id int64) error {
 		if err := c.certifiable(n); err != nil {
-			return err
-		}
-		if id, err = c.nextID(tCertificate); err != nil {
 			return err
 		}
 		var version int64
@@ -74,7 +65,7 @@ func (s *Store) IssueCertificate(ctx context.Context, n NewCertificate, write fu
 		sum := sha256.Sum256(document)
 		c.add(tCertificate, id, n.Instrument, idOrNull(n.Calibration), idOrNull(n.Job), version, document, sum[:], n.Actor, orNull(n.IdempotencyKey), request)
 		return nil
-	}, nil)
+	})
 	if err != nil {
 		return Certificate{}, false, fmt.Errorf("issue certificate: %w", err)
 	}

@@ -57,19 +57,10 @@ func (s *Store) CreateJob(ctx context.Context, n NewJob) (job Job, replayed bool
 		return Job{}, false, fmt.Errorf("create job: %w", ErrNoOrder)
 	}
 	request := requestHash(name, text, attributes)
-	var id int64
-	_, err = s.submit(ctx, func(c *change) (err error) {
-		replayed = false
-		if id, err = c.rowOfKey(tJob, n.IdempotencyKey, request); err != nil || id != 0 {
-			replayed = err == nil
-			return err
-		}
-		if id, err = c.nextID(tJob); err != nil {
-			return err
-		}
+	id, replayed, err := s.addOnce(ctx, tJob, n.IdempotencyKey, request, func(c *change, id int64) error {
 		c.add(tJob, id, name, n.Actor, orNull(n.IdempotencyKey), request)
 		return errors.Join(c.addJobEvent(id, "engine", "", text, n.Actor), c.addAttributes(id, attributes, n.Actor))
-	}, nil)
+	})
 	if err != nil {
 		return Job{}, false, fmt.Errorf("create job: %w", err)
 	}
@@ -86,6 +77,24 @@ func requestHash(name, engineText string, attributes map[string]string) []byte {
 	}
 	sum := sha256.Sum256(b)
 	return sum[:]
+}
+
+// addOnce has add make the next row of t, with its id, in one commit. The same key
+// with the same request gives the first call's row and replayed; with another
+// request, ErrKeyReused.
+func (s *Store) addOnce(ctx context.Context, t tableID, key string, request []byte, add func(c *change, id int64) error) (id int64, replayed bool, err error) {
+	_, err = s.submit(ctx, func(c *change) (err error) {
+		replayed = false
+		if id, err = c.rowOfKey(t, key, request); err != nil || id != 0 {
+			replayed = err == nil
+			return err
+		}
+		if id, err = c.nextID(t); err != nil {
+			return err
+		}
+		return add(c, id)
+	}, nil)
+	return id, replayed, err
 }
 
 // rowOfKey is the row of t that was made under key, 0 if none was.

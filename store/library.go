@@ -45,19 +45,10 @@ func (s *Store) AddEngine(ctx context.Context, e engine.Engine, actor, idempoten
 		return LibraryEngine{}, false, fmt.Errorf("add engine: %w", err)
 	}
 	request := requestHash("", text, nil)
-	var id int64
-	_, err = s.submit(ctx, func(c *change) (err error) {
-		replayed = false
-		if id, err = c.rowOfKey(tLibraryEngine, idempotencyKey, request); err != nil || id != 0 {
-			replayed = err == nil
-			return err
-		}
-		if id, err = c.nextID(tLibraryEngine); err != nil {
-			return err
-		}
+	id, replayed, err := s.addOnce(ctx, tLibraryEngine, idempotencyKey, request, func(c *change, id int64) error {
 		c.add(tLibraryEngine, id, actor, orNull(idempotencyKey), request)
 		return c.addLibraryEvent(id, "engine", "", text, actor)
-	}, nil)
+	})
 	if err != nil {
 		return LibraryEngine{}, false, fmt.Errorf("add engine: %w", err)
 	}

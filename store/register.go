@@ -78,22 +78,13 @@ func (s *Store) AddInstrument(ctx context.Context, r InstrumentRecord, actor, id
 		return Instrument{}, false, fmt.Errorf("add instrument: %w", err)
 	}
 	request := requestHash("", text, nil)
-	var id int64
-	_, err = s.submit(ctx, func(c *change) (err error) {
-		replayed = false
-		if id, err = c.rowOfKey(tInstrument, idempotencyKey, request); err != nil || id != 0 {
-			replayed = err == nil
-			return err
-		}
+	id, replayed, err := s.addOnce(ctx, tInstrument, idempotencyKey, request, func(c *change, id int64) error {
 		if err := c.free(0, r); err != nil {
-			return err
-		}
-		if id, err = c.nextID(tInstrument); err != nil {
 			return err
 		}
 		c.add(tInstrument, id, actor, orNull(idempotencyKey), request)
 		return c.addInstrumentEvent(id, "record", "", text, actor)
-	}, nil)
+	})
 	if err != nil {
 		return Instrument{}, false, fmt.Errorf("add instrument: %w", err)
 	}

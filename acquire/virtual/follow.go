@@ -64,7 +64,7 @@ func (j *job) grant(w Wish) error {
 		return j.placement(w.Cylinders)
 	case WishStand:
 		if !j.OnStand(w.Point.Indicator) {
-			if err := j.do(j.ToStand(w.Point.Indicator, j.plan.Head), func() error { return j.Rest(1) }); err != nil {
+			if err := j.do(j.ToStand(w.Point.Indicator, DefaultHead()), func() error { return j.Rest(1) }); err != nil {
 				return err
 			}
 		}

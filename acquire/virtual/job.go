@@ -21,7 +21,6 @@ type Plan struct {
 	Remounts    []float64 // then all again, with the encoder's adapter turned on by these degrees each
 	Marks       []float64 // damper marks to be pressed at the end, degrees, negative before the top
 	Presses     int       // per mark
-	Head        Head      // where indicators are calibrated
 	SlipDeg     float64   // the encoder slips by this, unnoticed, half-way through the cylinders
 }
 
@@ -38,7 +37,7 @@ const (
 // again: about two and a half minutes for four cylinders.
 func DefaultPlan() Plan {
 	return Plan{Ways: BothWays, Repeats: 1, Closing: true, SpanDeg: 30, SpeedDegS: Range{4, 9}, LimitDegS: Range{2, 15},
-		SlowDegS: 3.5, FastDegS: 11, ThroughDegS: 60, Presses: 3, Head: DefaultHead()}
+		SlowDegS: 3.5, FastDegS: 11, ThroughDegS: 60, Presses: 3}
 }
 
 // Hooks are called from a job's script with virtual time standing still, a

@@ -24,7 +24,7 @@ func (p *apiProblem) Error() string {
 	if len(p.Errors) > 0 {
 		return p.Errors[0].Detail + ": " + p.Errors[0].Fix
 	}
-	return fmt.Sprintf("%s: %s: %s %s; %s", p.what, p.status, p.Title, p.Detail, p.Fix)
+	return fmt.Sprintf("%s: %s: %s: %s; %s", p.what, p.status, p.Title, p.Detail, p.Fix)
 }
 
 // Is tells what a bench of one's own would have answered.

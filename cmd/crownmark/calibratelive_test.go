@@ -49,7 +49,7 @@ func TestCalibrateLive(t *testing.T) {
 			return "", false
 		})
 	for _, want := range []string{"for an hour before", "set the reference to 0.600 mm, the plunger moving in", "  1 of 7   up        0.000", "set the reference to 1.200 mm, the plunger moving out",
-		"  7 of 7   repeat    0.600", file + ": the points of calibration 1. Next: crownmark calibrate " + file} {
+		"  7 of 7   repeat    0.600", file + ": the points of calibration 1. Next: crownmark calibrate " + file + "; the certificate is issued at http://", "/calibrations/1\n"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("%q was not said:\n%s", want, said)
 		}

@@ -106,7 +106,7 @@ func (s *remoteStand) save(ctx context.Context) (string, error) {
 		return "", fmt.Errorf("calibration %d: its points: %s", s.id, answer.Status)
 	}
 	err = toFile(s.Out, nil, func(w io.Writer) error { _, err := io.Copy(w, answer.Body); return err })
-	return fmt.Sprintf("%s: the points of calibration %d. Next: crownmark calibrate %s", s.Out, s.id, s.Out), err
+	return fmt.Sprintf("%s: the points of calibration %d. Next: crownmark calibrate %s; the certificate is issued at %s/calibrations/%d", s.Out, s.id, s.Out, s.base, s.id), err
 }
 
 // find is the number of what the register calls so; name "": its only one.

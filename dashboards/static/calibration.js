@@ -49,7 +49,7 @@
     put(byID("digits"), length(shown === null ? now.shows_mm : shown));
     put(byID("still"), now.state === "complete" ? t("All points are taken.") : now.state === "paused" ? t("The indicator is not heard. The run waits.")
       : typed ? t("Type what the display shows, and press Enter.") : now.take === "line" ? t("Press the indicator’s own button or pedal at the point.")
-      : now.state === "hold" ? t("Keep still: it is being taken.") : now.state === "press" ? (elsewhere() ? t("It stands, but not at zero: set the display to what the reference says, or press Enter; the difference then is in every error.") : t("It stands. Press Enter if this is the point."))
+      : now.state === "hold" ? t("Keep still: it is being taken.") : now.state === "press" ? (elsewhere() ? t(page.check ? "It stands, but not where the block says. Zero the display as at every check; or press Enter as it is: the chart then shows the difference." : "It stands, but not where the reference says. Set the display to that; or press Enter as it is: every error then has the difference in it, and no verdict feels it.") : t("It stands. Press Enter if this is the point."))
       : now.state === "turn" && now.take === "steady" ? t("Turn on; it is taken by itself when the display stands.") : "");
   }
   // elsewhere: the display was not zeroed where the reference is.
