@@ -136,7 +136,7 @@ func (w BeginStand) check() error {
 		case p.Direction != StandUp && p.Direction != StandDown && p.Direction != StandRepeat:
 			return misread("points", "it is up, down or repeat", "point %d: there is no direction %q", i+1, p.Direction)
 		case p.Run < 1 || p.Run > mostStandRuns:
-			return misread("points", "runs are numbered 1, 2, 3, …", "point %d: there is no run %d", i+1, p.Run)
+			return misread("points", "runs are numbered from 1", "point %d: there is no run %d", i+1, p.Run)
 		case !(math.Abs(p.ReferenceMM) <= mostHeightMM):
 			return misread("points", "look at the decimal point and the unit", "point %d: %g mm is beyond the travel of any indicator", i+1, p.ReferenceMM)
 		}

@@ -238,6 +238,9 @@ func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error
 		return b.Flush()
 	}
 	part := path + ".part"
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() && !info.IsDir() {
+		part = path // a pipe or a device is written to, never put a file in its place
+	}
 	f, err := os.Create(part)
 	if err != nil {
 		return cannotWrite(path, err)
@@ -249,6 +252,9 @@ func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error
 	if closed := f.Close(); err == nil {
 		err = closed
 	}
+	if part == path {
+		return err
+	}
 	if err == nil {
 		if err = os.Rename(part, path); err != nil {
 			err = cannotWrite(path, err)
@@ -256,9 +262,8 @@ func toFile(path string, otherwise io.Writer, write func(io.Writer) error) error
 	}
 	if err != nil {
 		_ = os.Remove(part)
-		return err
 	}
-	return nil
+	return err
 }
 
 func cannotWrite(path string, err error) error {
