@@ -26,7 +26,8 @@ func (j *job) curveOf(s *Sweep) *errorCurve {
 		return nil
 	}
 	for _, e := range j.curves {
-		if e.Correction == s.Correction || slices.Equal(e.ReadingMM, s.Correction.ReadingMM) && slices.Equal(e.CorrectionMM, s.Correction.CorrectionMM) && slices.Equal(e.U95MM, s.Correction.U95MM) {
+		if e.Correction == s.Correction || slices.Equal(e.ReadingMM, s.Correction.ReadingMM) && slices.Equal(e.CorrectionMM, s.Correction.CorrectionMM) &&
+			slices.Equal(e.U95MM, s.Correction.U95MM) && slices.Equal(e.BetweenU95MM, s.Correction.BetweenU95MM) {
 			return e
 		}
 	}
