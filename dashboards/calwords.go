@@ -175,7 +175,7 @@ func characteristicWords(key string) (name, means string) {
 	case calibrate.Repeatability:
 		return "Repeatability", "highest less lowest reading at the repeated point"
 	}
-	return "Linearity", "highest less lowest error about the straight line that fits best"
+	return "Linearity", "largest deviation from the straight line that fits best"
 }
 
 // wholeSentence begins large and ends with a stop.
