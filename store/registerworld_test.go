@@ -91,10 +91,10 @@ func fillRegister(t testing.TB, s *Store, round int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	must[Instrument](t)(s.UpdateInstrument(ctx, head.ID, InstrumentPatch{State: new(LibraryRetired), Actor: "test"}))
 	cal := takeCalibration(t, s, NewCalibration{Instrument: dial.ID, Reference: head.ID, IdempotencyKey: fmt.Sprintf("key-%d", round)})
 	must[Calibration](t)(s.SetConditions(ctx, cal.ID, CalibrationConditions{TemperatureC: new(21.5)}, "test"))
 	if _, _, err := s.IssueCertificate(ctx, NewCertificate{Instrument: dial.ID, Calibration: cal.ID, Actor: "test", IdempotencyKey: fmt.Sprintf("key-%d", round)}, saying(calibrate.Pass, nil)); err != nil {
 		t.Fatal(err)
 	}
+	must[Instrument](t)(s.UpdateInstrument(ctx, head.ID, InstrumentPatch{State: new(LibraryRetired), Actor: "test"}))
 }
