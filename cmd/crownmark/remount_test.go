@@ -24,7 +24,7 @@ func TestRemountReachesTheFit(t *testing.T) {
 	ctx, end := context.WithCancel(t.Context())
 	defer end()
 	ran := make(chan error, 1)
-	go func() { ran <- d.run(ctx, true) }()
+	go func() { ran <- d.run(ctx, false) }()
 	select {
 	case <-d.rig.ScriptDone():
 	case err := <-ran:
