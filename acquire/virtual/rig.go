@@ -90,6 +90,9 @@ func NewRig(t Truth, o RigOptions) (*Rig, error) {
 // Truth is the bench behind it all.
 func (r *Rig) Truth() Truth { return r.truth }
 
+// Speedup is how many virtual seconds a second of the wall has.
+func (r *Rig) Speedup() float64 { return r.pacer.speedup }
+
 // EncoderPort is the encoder's port.
 func (r *Rig) EncoderPort() string { return r.link(0) }
 

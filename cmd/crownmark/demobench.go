@@ -43,9 +43,16 @@ baud = 38400
 pattern = '^(?P<value>[-+]\d+\.\d+) (?P<unit>mm|in)$'
 resolution_mm = {{call $.StepMM .}}
 {{end}}
+[sweep]
+idle_s = {{.IdleS}}
+
 [http]
 listen = {{printf "%q" .Listen}}
 `
+
+// demoIdleS is how long a hand at the virtual bar may rest within a sweep, in
+// its own seconds.
+const demoIdleS = 30
 
 // writeDemoBench writes the bench file for a rig and reads it back as run would.
 func writeDemoBench(path string, rig *virtual.Rig, listen string) (benchFile, error) {
@@ -55,7 +62,8 @@ func writeDemoBench(path string, rig *virtual.Rig, listen string) (benchFile, er
 	}
 	err = toFile(path, nil, func(w io.Writer) error {
 		return t.Execute(w, map[string]any{"Truth": rig.Truth(), "Encoder": rig.EncoderPort(), "Port": rig.IndicatorPort, "StepMM": stepMM,
-			"Listen": listen, "EccentricityUDeg": demoEccentricityUDeg, "AccuracyUDeg": demoAccuracyUDeg})
+			"Listen": listen, "EccentricityUDeg": demoEccentricityUDeg, "AccuracyUDeg": demoAccuracyUDeg,
+			"IdleS": demoIdleS / rig.Speedup()})
 	})
 	if err != nil {
 		return benchFile{}, err

@@ -149,7 +149,7 @@ func TestWholeJobByFourKeys(t *testing.T) {
 	w.shots("05-cautions")
 	w.press("enter")
 	step("Turn a few degrees")
-	w.until("it has turned", `/counts/.test(document.getElementById("last-motion").textContent)`, patience)
+	w.until("it has turned", `parseFloat((/([\d.]+)°/.exec(document.getElementById("last-motion").textContent) || [])[1]) >= 5`, patience)
 	w.shots("06-direction")
 	w.press("enter")
 	for n := range 3 { // two cylinders, and the reference again
