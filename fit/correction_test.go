@@ -45,3 +45,19 @@ func TestStateOfTheCalibrationIsFlagged(t *testing.T) {
 		}
 	}
 }
+
+// Two corrections that differ only in the doubt between their points are two.
+func TestCorrectionsAreOneOnlyIfAllAgrees(t *testing.T) {
+	t.Parallel()
+	correction := func(between float64) *Correction {
+		return &Correction{ReadingMM: []float64{0, 1}, CorrectionMM: []float64{0, 0.01}, U95MM: []float64{0.002, 0.002}, BetweenU95MM: []float64{between}}
+	}
+	j := &job{}
+	first := j.curveOf(&Sweep{Correction: correction(0.003)})
+	if j.curveOf(&Sweep{Correction: correction(0.003)}) != first {
+		t.Error("two that agree are not shared")
+	}
+	if j.curveOf(&Sweep{Correction: correction(0.004)}) == first {
+		t.Error("the doubt between points of another correction was taken")
+	}
+}

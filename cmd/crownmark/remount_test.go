@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -39,48 +37,30 @@ func TestRemountReachesTheFit(t *testing.T) {
 // person who turns the adapter once.
 func remountDemo(t *testing.T) *demo {
 	t.Helper()
-	e, err := readEngine("testdata/engines/shed-twin.toml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	sent, err := json.Marshal(e)
-	if err != nil {
-		t.Fatal(err)
-	}
 	disturb := virtual.DefaultDisturbances()
 	disturb.EccentricityUDeg, disturb.AccuracyUDeg = 0.08, 0
-	plan := virtual.DefaultPlan()
-	plan.Remounts, plan.Closing = []float64{180}, false
-	d := &demo{out: io.Discard, builder: &builder{out: io.Discard, engine: sent, selected: map[string]int{}}}
-	hooks := d.builder.hooks()
-	hooks.OnRemount = func(o *virtual.Operator) error {
-		return d.builder.call(o.Context(), "POST", "/api/v1/bench/mount", map[string]any{"turned_deg": 180}, nil)
-	}
-	if d.rig, err = virtual.NewRig(virtual.Draw(virtualEngine(e), 4, disturb), virtual.RigOptions{Speedup: fastest, Dir: t.TempDir(), Script: virtual.Job(plan, hooks)}); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = d.rig.Close() })
-	path := filepath.Join(t.TempDir(), "bench.toml")
-	if _, err := writeDemoBench(path, d.rig, "127.0.0.1:0"); err != nil {
-		t.Fatal(err)
-	}
-	text, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	declared := strings.Replace(string(text), "eccentricity_u_deg = 0.002", "eccentricity_u_deg = 0.08", 1)
-	if err := os.WriteFile(path, []byte(declared), 0o644); err != nil || declared == string(text) {
-		t.Fatalf("the bench file is another: %v\n%s", err, text)
-	}
-	b, err := readBench(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d.daemon, err = openDaemon(t.Context(), b, daemonOptions{Simulated: true}); err != nil {
-		t.Fatal(err)
-	}
-	d.builder.base = d.daemon.page
-	return d
+	return twinDemo(t, disturb, nil, func(d *demo) virtual.Script {
+		plan, hooks := virtual.DefaultPlan(), d.builder.hooks()
+		plan.Remounts, plan.Closing = []float64{180}, false
+		hooks.OnRemount = func(o *virtual.Operator) error {
+			return d.builder.call(o.Context(), "POST", "/api/v1/bench/mount", map[string]any{"turned_deg": 180}, nil)
+		}
+		return virtual.Job(plan, hooks)
+	}, func(rig *virtual.Rig) string {
+		path := filepath.Join(t.TempDir(), "demo.toml")
+		if _, err := writeDemoBench(path, rig, "127.0.0.1:0"); err != nil {
+			t.Fatal(err)
+		}
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		declared := strings.Replace(string(text), "eccentricity_u_deg = 0.002", "eccentricity_u_deg = 0.08", 1)
+		if declared == string(text) {
+			t.Fatalf("the bench file is another:\n%s", text)
+		}
+		return declared
+	})
 }
 
 func remounted(t *testing.T, d *demo) {

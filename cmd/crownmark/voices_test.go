@@ -110,6 +110,17 @@ func givesArrivals(t *testing.T, export string) bool {
 
 func voicesDemo(t *testing.T, voices map[string]virtual.Voice, file func(*virtual.Rig) string) *demo {
 	t.Helper()
+	disturb := virtual.DefaultDisturbances()
+	disturb.EccentricityUDeg, disturb.AccuracyUDeg = demoEccentricityUDeg, demoAccuracyUDeg
+	return twinDemo(t, disturb, voices, func(d *demo) virtual.Script {
+		return virtual.Job(virtual.DefaultPlan(), d.builder.hooks())
+	}, file)
+}
+
+// twinDemo is a daemon on a fast virtual bench with a two-cylinder crank: how its
+// instruments speak (nil: as ever), what is done at it, and its bench file.
+func twinDemo(t *testing.T, disturb virtual.Disturbances, voices map[string]virtual.Voice, script func(*demo) virtual.Script, file func(*virtual.Rig) string) *demo {
+	t.Helper()
 	e, err := readEngine("testdata/engines/shed-twin.toml")
 	if err != nil {
 		t.Fatal(err)
@@ -118,11 +129,9 @@ func voicesDemo(t *testing.T, voices map[string]virtual.Voice, file func(*virtua
 	if err != nil {
 		t.Fatal(err)
 	}
-	disturb := virtual.DefaultDisturbances()
-	disturb.EccentricityUDeg, disturb.AccuracyUDeg = demoEccentricityUDeg, demoAccuracyUDeg
 	d := &demo{out: io.Discard, builder: &builder{out: io.Discard, engine: sent, selected: map[string]int{}}}
 	d.rig, err = virtual.NewRig(virtual.Draw(virtualEngine(e), 4, disturb),
-		virtual.RigOptions{Speedup: fastest, Dir: t.TempDir(), Voices: voices, Script: virtual.Job(virtual.DefaultPlan(), d.builder.hooks())})
+		virtual.RigOptions{Speedup: fastest, Dir: t.TempDir(), Voices: voices, Script: script(d)})
 	if err != nil {
 		t.Fatal(err)
 	}
